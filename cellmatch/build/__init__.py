@@ -1,0 +1,1 @@
+"""What a plan says about building: where each cell sits and which way up."""

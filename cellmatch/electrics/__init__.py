@@ -1,0 +1,1 @@
+"""What flows in cells, groups and links: pure functions on arrays, SI inside."""

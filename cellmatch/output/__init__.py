@@ -1,0 +1,1 @@
+"""Everything that leaves the tool: record, tables, charts, map, report."""

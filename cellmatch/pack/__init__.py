@@ -1,0 +1,1 @@
+"""What a pack is made of: shape, chemistry, limits, holder, conductors."""

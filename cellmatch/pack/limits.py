@@ -1,0 +1,168 @@
+"""Every limit a user may set, with its default and the reason for it.
+
+Kept free of imports that cost time, so that the command line can show the defaults at once.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from cellmatch.errors import ArgumentInvalid, Problem
+
+if TYPE_CHECKING:
+    from cellmatch.pack.chemistry import Chemistry
+
+JOIN_WINDOW_MV = 50.0
+"""Half width of the joining window where no current limit asks for less (common practice, no source)."""
+JOIN_LIMIT_C = 0.5
+"""Joining current a cell may see, in C, where its charge limit is not given (common practice, no source)."""
+JOIN_STOP_RATIO = 10.0
+"""Above this multiple of the joining limit a difference is a fault to look for, not a levelling job
+(common practice, no source)."""
+MIN_CAPACITY_FRACTION_NEW = 0.90
+MIN_CAPACITY_FRACTION_SALVAGED = 0.60
+WORN_OUT_FRACTION = 0.50
+MAX_IR_RATIO_NEW = 1.5
+MAX_IR_RATIO_SALVAGED = 2.0
+OUTLIER_K = 5.0
+"""One-sided outlier limit in robust standard deviations: 3 would throw out 4 % of good cells."""
+REPEATABILITY_FRACTION = 0.01
+"""Standard deviation of one capacity reading, of rated or else of the median: a hobby tester."""
+ABOVE_FULL_V = 0.05
+MASS_LOSS_FRACTION = 0.02
+METER_FRACTION = 0.005
+METER_DIGITS_V = 0.002
+"""A common hand meter: 0.5 % of the reading + 2 digits of 1 mV (common practice, no source)."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Limits:
+    """What a cell must keep to be used, and what joining it may cost.
+
+    A value of None is filled from the chemistry, or from `salvaged`, by :meth:`settled`.
+
+    Parameters
+    ----------
+    floor_v : float or None
+        [V] Never use a cell that was found below it.
+    min_v : float or None
+        [V] Lowest voltage in service; below it a cell is quarantined.
+    max_v : float or None
+        [V] Full.
+    above_full_v : float
+        [V] A cell this far above full was overcharged.
+    join_window_mv : float or None
+        [mV] Half width of the joining window around the tray's median voltage. None: the smaller of
+        50 mV and half of what `join_limit_c` allows.
+    join_limit_c : float
+        [C] Largest current any cell may see at the instant of joining, of its capacity.
+    charge_limit_a : float or None
+        [A] The cell maker's charge limit; where given it replaces `join_limit_c`.
+    join_stop_ratio : float
+        Multiple of the joining limit above which the verdict is "stop".
+    rated_mah : float or None
+        [mAh] Rated capacity where the file does not give one per cell.
+    salvaged : bool
+        Cells taken out of something: other floors, other words.
+    min_capacity_fraction : float or None
+        Of rated; only where a rated capacity is given.
+    worn_out_fraction : float
+        Of rated; below it the label or the cell is wrong.
+    max_ir_mohm : float or None
+        [mohm] Absolute ceiling; None: no absolute ceiling.
+    max_ir_ratio : float or None
+        Ceiling as a multiple of the median of the same model, method and temperature.
+    outlier_k : float
+        Robust standard deviations, one-sided.
+    repeatability_fraction : float
+        Standard deviation of one capacity reading, of rated or else of the tray's median.
+    mass_loss_fraction : float
+        Below the lot's median by more than this: leaked.
+    meter_fraction, meter_digits_v : float
+        Accuracy of the voltmeter: fraction of the reading, and [V].
+
+    Raises
+    ------
+    ArgumentInvalid
+        A limit that can't be meant: negative, not a number, or in the wrong order.
+    """
+
+    floor_v: float | None = None
+    min_v: float | None = None
+    max_v: float | None = None
+    above_full_v: float = ABOVE_FULL_V
+    join_window_mv: float | None = None
+    join_limit_c: float = JOIN_LIMIT_C
+    charge_limit_a: float | None = None
+    join_stop_ratio: float = JOIN_STOP_RATIO
+    rated_mah: float | None = None
+    salvaged: bool = False
+    min_capacity_fraction: float | None = None
+    worn_out_fraction: float = WORN_OUT_FRACTION
+    max_ir_mohm: float | None = None
+    max_ir_ratio: float | None = None
+    outlier_k: float = OUTLIER_K
+    repeatability_fraction: float = REPEATABILITY_FRACTION
+    mass_loss_fraction: float = MASS_LOSS_FRACTION
+    meter_fraction: float = METER_FRACTION
+    meter_digits_v: float = METER_DIGITS_V
+
+    def __post_init__(self) -> None:
+        problems = []
+        for name in self.__slots__:
+            value = getattr(self, name)
+            if value is None or isinstance(value, bool):
+                continue
+            if not value >= 0 or value == float("inf"):
+                problems.append(Problem(option_name(name), f"found {value}; a limit is a number of 0 or more"))
+            elif name in _MUST_BE_POSITIVE and value == 0:
+                problems.append(Problem(option_name(name), "found 0; it must be above 0"))
+            elif name.endswith("_fraction") and value > 1:
+                problems.append(Problem(option_name(name), f"found {value}; a fraction is at most 1 (0.9 means 90 %)"))
+        if self.min_v is not None and self.max_v is not None and self.min_v >= self.max_v:
+            problems.append(Problem("--min-v and --max-v", f"found {self.min_v} and {self.max_v}; the lowest must be below full"))
+        if problems:
+            raise ArgumentInvalid(problems)
+
+    def settled(self, chemistry: Chemistry) -> Limits:
+        """Return the limits with every open value filled, the lowest voltage never above the floor's order.
+
+        Raises
+        ------
+        ArgumentInvalid
+            A given limit contradicts the chemistry's order floor <= lowest < full.
+        """
+        filled = replace(
+            self,
+            floor_v=chemistry.floor_v if self.floor_v is None else self.floor_v,
+            min_v=chemistry.min_v if self.min_v is None else self.min_v,
+            max_v=chemistry.full_v if self.max_v is None else self.max_v,
+            min_capacity_fraction=(
+                (MIN_CAPACITY_FRACTION_SALVAGED if self.salvaged else MIN_CAPACITY_FRACTION_NEW)
+                if self.min_capacity_fraction is None
+                else self.min_capacity_fraction
+            ),
+            max_ir_ratio=(
+                (MAX_IR_RATIO_SALVAGED if self.salvaged else MAX_IR_RATIO_NEW)
+                if self.max_ir_ratio is None
+                else self.max_ir_ratio
+            ),
+        )
+        return filled
+
+
+_MUST_BE_POSITIVE = frozenset(
+    {"join_limit_c", "charge_limit_a", "join_window_mv", "rated_mah", "max_ir_mohm", "max_ir_ratio", "outlier_k"}
+)
+
+
+def option_name(field: str) -> str:
+    """Return a limit's name as it is typed on the command line.
+
+    Examples
+    --------
+    >>> option_name("join_window_mv")
+    '--join-window-mv'
+    """
+    return "--" + field.replace("_", "-")

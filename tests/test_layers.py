@@ -1,0 +1,64 @@
+"""The house keeps its order: a folder imports only from below, and one file talks to the exact solver."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+# one line a storey, top first; names on one line know nothing of each other
+STOREYS = (
+    ("cli", "page"),
+    ("output",),
+    ("bench",),
+    ("plan",),
+    ("prediction",),
+    ("build",),
+    ("grouping",),
+    ("cells", "electrics"),
+    ("pack",),
+    ("errors",),
+)
+LEVEL = {name: level for level, names in enumerate(STOREYS) for name in names}
+
+
+def _imports(path: Path) -> set[str]:
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    found: set[str] = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            found |= {f"{node.module}.{alias.name}" for alias in node.names}
+    return found
+
+
+def test_folders_import_only_from_below(project: Path) -> None:
+    package = project / "cellmatch"
+    wrong = []
+    for path in package.rglob("*.py"):
+        here = path.relative_to(package).with_suffix("").parts[0]
+        if here == "__init__":
+            continue
+        for name in _imports(path):
+            parts = name.split(".")
+            if parts[0] != "cellmatch" or len(parts) < 2 or parts[1] not in LEVEL:
+                continue
+            there = parts[1]
+            if there != here and LEVEL[there] <= LEVEL[here]:
+                wrong.append(f"{path.relative_to(project)} imports {name}")
+    assert not wrong
+
+
+def test_every_module_has_a_storey(project: Path) -> None:
+    package = project / "cellmatch"
+    names = {p.relative_to(package).with_suffix("").parts[0] for p in package.rglob("*.py")}
+    assert names - {"__init__", "__main__", "sample_data"} <= set(LEVEL)
+
+
+def test_the_exact_solver_is_imported_in_one_file(project: Path) -> None:
+    users = [
+        str(path.relative_to(project))
+        for path in (project / "cellmatch").rglob("*.py")
+        if any(name.split(".")[0] == "ortools" for name in _imports(path))
+    ]
+    assert users == ["cellmatch/grouping/exact.py"]
