@@ -126,18 +126,29 @@ class Limits:
             raise ArgumentInvalid(problems)
 
     def settled(self, chemistry: Chemistry) -> Limits:
-        """Return the limits with every open value filled, the lowest voltage never above the floor's order.
+        """Return the limits with every open value filled from the chemistry and from `salvaged`.
 
         Raises
         ------
         ArgumentInvalid
             A given limit contradicts the chemistry's order floor <= lowest < full.
         """
-        filled = replace(
+        floor_v = chemistry.floor_v if self.floor_v is None else self.floor_v
+        min_v = chemistry.min_v if self.min_v is None else self.min_v
+        max_v = chemistry.full_v if self.max_v is None else self.max_v
+        if not floor_v <= min_v < max_v:
+            raise ArgumentInvalid(
+                Problem(
+                    "voltage limits",
+                    f"found floor {floor_v} V, lowest {min_v} V, full {max_v} V for {chemistry.label}; "
+                    "they must rise in this order (--floor-v, --min-v, --max-v)",
+                )
+            )
+        return replace(
             self,
-            floor_v=chemistry.floor_v if self.floor_v is None else self.floor_v,
-            min_v=chemistry.min_v if self.min_v is None else self.min_v,
-            max_v=chemistry.full_v if self.max_v is None else self.max_v,
+            floor_v=floor_v,
+            min_v=min_v,
+            max_v=max_v,
             min_capacity_fraction=(
                 (MIN_CAPACITY_FRACTION_SALVAGED if self.salvaged else MIN_CAPACITY_FRACTION_NEW)
                 if self.min_capacity_fraction is None
@@ -149,7 +160,6 @@ class Limits:
                 else self.max_ir_ratio
             ),
         )
-        return filled
 
 
 _MUST_BE_POSITIVE = frozenset(
