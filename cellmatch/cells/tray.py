@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
+from cellmatch.cells.quality import resolution
 from cellmatch.cells.table import resistances_mohm, texts
 from cellmatch.pack.chemistry import Chemistry
 from cellmatch.pack.limits import Limits
@@ -142,20 +143,3 @@ def _within(values: Floats, kinds: np.ndarray, counted: np.ndarray, figure: Call
         if known.size >= FEWEST_FOR_STATISTICS:
             result[members] = figure(known)
     return result
-
-
-def resolution(values: Floats) -> float:
-    """Return the smallest step between readings, the finest difference the column can show.
-
-    Returns
-    -------
-    float
-        In the unit of `values`; 0 where fewer than two different readings exist.
-
-    Examples
-    --------
-    >>> resolution(np.array([3.61, 3.62, 3.64, np.nan]))
-    0.01
-    """
-    different = np.unique(values[~np.isnan(values)])
-    return float(np.min(np.diff(different))) if different.size > 1 else 0.0

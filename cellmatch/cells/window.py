@@ -29,23 +29,23 @@ class JoiningWindow:
     ----------
     half_width_v : float
         [V]
-    center_v : float
-        [V] Median of the good cells; NaN where there are none or where they form clusters.
+    center_v : float or None
+        [V] Median of the good cells; None where there are none or where they form clusters.
     level_to_v : ndarray, shape (n,)
         [V] What each good cell outside the window must be brought to; NaN for the others.
     clusters : tuple of (count, median voltage)
         More than one: the tray does not have one common voltage.
     remarks : mapping of cell number to text
-        Words for each cell outside.
+        Words for each cell outside. This and `level_to_v` stand in the table once screening is done.
     notes : tuple of str
         Words for the tray.
     """
 
     half_width_v: float
-    center_v: float
-    level_to_v: np.ndarray
+    center_v: float | None
+    level_to_v: np.ndarray = field(compare=False, repr=False)
     clusters: tuple[tuple[int, float], ...]
-    remarks: Mapping[int, str] = field(default_factory=dict)
+    remarks: Mapping[int, str] = field(default_factory=dict, compare=False, repr=False)
     notes: tuple[str, ...] = ()
 
 
@@ -72,10 +72,10 @@ def joining_window(tray: Tray, good: np.ndarray) -> JoiningWindow:
             "charged); bring them to one voltage of your choice, let them rest, measure again and plan anew"
         )
         return JoiningWindow(
-            half_width_v=half, center_v=np.nan, level_to_v=level_to, clusters=clusters, notes=(note,)
+            half_width_v=half, center_v=None, level_to_v=level_to, clusters=clusters, notes=(note,)
         )
     if not good.any():
-        return JoiningWindow(half_width_v=half, center_v=np.nan, level_to_v=level_to, clusters=clusters)
+        return JoiningWindow(half_width_v=half, center_v=None, level_to_v=level_to, clusters=clusters)
     center = _common_voltage(tray.ocv_v[good], half)
     outside = good & (np.abs(tray.ocv_v - center) > half * (1 + 1e-9))
     level_to[outside] = round(center, 3)

@@ -1,0 +1,261 @@
+"""The whole job in one call: from a table of readings to a pack plan.
+
+Read :func:`plan_pack` top to bottom: it is the trade in ten steps.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, fields, replace
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+
+from cellmatch.build.cautions import cautions
+from cellmatch.build.placement import place_cells
+from cellmatch.cells.screening import Screening, screen_cells, tray_chemistry
+from cellmatch.cells.table import CellTable, PlacedCells, ScreenedCells
+from cellmatch.electrics.parallel import worst_verdict
+from cellmatch.errors import Problem, TooFewCells
+from cellmatch.grouping.solve import Grouping, assign_groups, group_cells
+from cellmatch.pack.chemistry import Chemistry
+from cellmatch.pack.holder import Holder
+from cellmatch.pack.limits import Limits
+from cellmatch.pack.spec import Pack
+from cellmatch.prediction import NO_RESISTANCE, Prediction, joining_window_mv, predict_pack
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Plan:
+    """Everything that is known about a pack before it is built.
+
+    Two plans are equal when everything in them is, cell by cell.
+
+    Parameters
+    ----------
+    pack : Pack
+    chemistry : Chemistry
+    limits : Limits
+        As used, every open value filled.
+    holder : Holder
+    cells : PlacedCells
+        Every cell of the tray: used, spare and reject, with the reasons.
+    screening : Screening
+        What the cells were compared with.
+    grouping : Grouping
+    prediction : Prediction
+    verdict : str
+        go, level first or stop.
+    verdict_reasons : tuple of str
+        Why, worst first.
+    assumptions : tuple of str
+        What was taken for granted because it was not given.
+    notes : tuple of str
+        What holds for the tray as a whole.
+    cautions : tuple of str
+    settings : mapping
+        How the search was run, so that it can be run again.
+    reading : mapping
+        What was understood of the files.
+    created_at : str
+        UTC, ISO 8601.
+    history : tuple of mapping
+        Changes after the plan was made, oldest first.
+    """
+
+    pack: Pack
+    chemistry: Chemistry
+    limits: Limits
+    holder: Holder
+    cells: PlacedCells
+    screening: Screening
+    grouping: Grouping
+    prediction: Prediction
+    verdict: str
+    verdict_reasons: tuple[str, ...]
+    assumptions: tuple[str, ...]
+    notes: tuple[str, ...]
+    cautions: tuple[str, ...]
+    settings: Mapping[str, Any]
+    reading: Mapping[str, Any]
+    created_at: str
+    history: tuple[Mapping[str, Any], ...] = field(default=())
+
+    @property
+    def groups(self) -> tuple[tuple[str, ...], ...]:
+        """Cell ids of each group, group 1 first."""
+        return self.grouping.groups
+
+    def with_status(self, status: str) -> PlacedCells:
+        """Return the rows of the table whose status is used, spare or reject."""
+        return PlacedCells(self.cells[self.cells["status"] == status])  # type: ignore[arg-type]
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, Plan):
+            return NotImplemented
+        # a DataFrame has no truth of its own: it is compared apart
+        rest = (f.name for f in fields(self) if f.name != "cells")
+        return self.cells.equals(other.cells) and all(getattr(self, n) == getattr(other, n) for n in rest)
+
+    __hash__ = None  # type: ignore[assignment]
+
+
+def plan_pack(
+    cells: CellTable,
+    pack: Pack | str,
+    *,
+    limits: Limits | None = None,
+    chemistry: Chemistry | str | None = None,
+    accept: Mapping[str, str] | None = None,
+    holder: Holder | None = None,
+    aims: Sequence[str] | None = None,
+    seed: int = 0,
+    seconds: float = 3.0,
+    progress: Callable[..., None] | None = None,
+) -> Plan:
+    """Turn a table of cell readings into a pack plan.
+
+    Parameters
+    ----------
+    cells : CellTable
+        From :func:`cellmatch.read_cells` or :func:`cellmatch.cell_table`.
+    pack : Pack or str
+        Like ``10s3p``.
+    limits : Limits, optional
+        Whatever differs from the defaults.
+    chemistry : Chemistry or str, optional
+        Where the table does not state one; without either NMC is assumed, and said.
+    accept : mapping of cell id to written reason, optional
+        Rejects to let in.
+    holder : Holder, optional
+        Default: straight rows of 18650 places.
+    aims : sequence of str, optional
+        What the grouping looks for, most important first.
+    seed : int
+    seconds : float
+        [s] Longest search.
+    progress : callable, optional
+        Called as the search goes on.
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    TooFewCells, MixedChemistries, RulesInfeasible
+        The job can't be done with these cells.
+    FileAmbiguous, ArgumentInvalid
+        Something has to be said first.
+    """
+    pack = Pack.of(pack)
+    holder = holder or Holder()
+    known, chemistry_words = tray_chemistry(cells, chemistry)
+    limits = (limits or Limits()).settled(known)
+    window_mv, window_words = joining_window_mv(cells, pack, limits)
+
+    screened = screen_cells(
+        cells, replace(limits, join_window_mv=window_mv), chemistry=known, accept=accept
+    )
+    screening: Screening = screened.attrs["screening"]
+    grouping = _grouped(screened, pack, aims, seed, seconds, limits, progress)
+    placed = place_cells(assign_groups(screened, grouping), pack, holder)
+    prediction = predict_pack(placed, pack, known, limits)
+    verdict, why = pack_verdict(placed, prediction, screening)
+
+    return Plan(
+        pack=pack,
+        chemistry=known,
+        limits=limits,
+        holder=holder,
+        cells=placed,
+        screening=screening,
+        grouping=grouping,
+        prediction=prediction,
+        verdict=verdict,
+        verdict_reasons=why,
+        assumptions=(*chemistry_words, window_words, *holder.assumptions),
+        notes=(*screening.notes, *grouping.notes),
+        cautions=cautions(pack, known, limits),
+        settings={
+            "aims": [aim.name for aim in grouping.aims],
+            "seed": seed,
+            "seconds": seconds,
+            "accept": dict(accept or {}),
+        },
+        reading=cells.attrs["reading"].record() if "reading" in cells.attrs else {},
+        created_at=datetime.now(UTC).isoformat(timespec="seconds"),
+    )
+
+
+def pack_verdict(
+    cells: PlacedCells, prediction: Prediction, screening: Screening
+) -> tuple[str, tuple[str, ...]]:
+    """Return go, level first or stop for the pack, with every reason, worst first.
+
+    The worst joining verdict rules; a cell to level, voltage clusters, voltages that can't show charge,
+    and currents nobody can know keep it from being "go".
+
+    Returns
+    -------
+    str
+    tuple of str
+    """
+    reasons: list[tuple[str, str]] = []
+    for g in prediction.groups:
+        if g.verdict is None:
+            reasons.append(("level first", f"group {g.group}: joining current not known, {NO_RESISTANCE}"))
+        elif g.verdict != "go":
+            reasons.append(
+                (
+                    g.verdict,
+                    f"group {g.group}: {1000 * (g.ocv_max_v - g.ocv_min_v):.0f} mV between its cells drive "
+                    f"{g.joining_a:.2f} A through {g.joining_cell} (limit {g.joining_limit_a:.2f} A)",
+                )
+            )
+    used = cells[cells["group"] > 0]
+    to_level = used.index[~np.isnan(used["level_to_v"].to_numpy(dtype=float))]
+    reasons += [
+        ("level first", f"{cell}: level from {used.at[cell, 'ocv_v']:.3f} V to {used.at[cell, 'level_to_v']:.3f} V")
+        for cell in to_level
+    ]
+    if len(screening.window.clusters) > 1:
+        reasons += [("level first", note) for note in screening.window.notes]
+    if screening.chemistry.flat:
+        reasons.append(("level first", "charge not shown by voltage: top balance or counted charge first"))
+    if prediction.groups and all(g.verdict is None for g in prediction.groups):
+        reasons = [("level first", f"joining currents not known: {NO_RESISTANCE}")] + [
+            r for r in reasons if NO_RESISTANCE not in r[1]
+        ]
+    verdict = worst_verdict(v for v, _ in reasons)
+    ordered = sorted(reasons, key=lambda r: r[0] != "stop")
+    return verdict, tuple(text for _, text in ordered)
+
+
+def _grouped(
+    screened: ScreenedCells,
+    pack: Pack,
+    aims: Sequence[str] | None,
+    seed: int,
+    seconds: float,
+    limits: Limits,
+    progress: Callable[..., None] | None,
+) -> Grouping:
+    """Group the good cells; where they are too few, say which limit costs how many."""
+    try:
+        return group_cells(
+            screened,
+            pack,
+            aims,
+            seed=seed,
+            seconds=seconds,
+            repeatability_fraction=limits.repeatability_fraction,
+            rated_mah=limits.rated_mah,
+            progress=progress,
+        )
+    except TooFewCells as error:
+        counts: Mapping[str, int] = screened.attrs["screening"].counts
+        costs = ", ".join(f"{name} {n}" for name, n in sorted(counts.items(), key=lambda c: -c[1]))
+        problem = Problem("screening", f"rejected {costs}" if costs else "rejected no cell")
+        raise TooFewCells([*error.problems, problem]) from error
