@@ -1,0 +1,145 @@
+"""The result folder: all papers of a plan, written whole or not at all."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import signal
+import tempfile
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from cellmatch.errors import FolderNotWritable, Problem
+from cellmatch.output.charts import balance_png
+from cellmatch.output.record import RECORD_NAME, plan_to_json
+from cellmatch.output.report import report_html
+from cellmatch.output.tables import cells_csv, groups_csv, positions_csv
+from cellmatch.plan import Plan
+
+PAPERS: dict[str, Callable[[Plan], bytes]] = {
+    "cells.csv": cells_csv,
+    "positions.csv": positions_csv,
+    "groups.csv": groups_csv,
+    "report.html": lambda plan: report_html(plan).encode("utf-8"),
+    "balance.png": balance_png,
+}
+"""Every file that lies beside the record; a new paper is one function and one entry here."""
+
+
+def write_plan(plan: Plan, folder: str | Path, *, new_plan: bool = False) -> Path:
+    """Write the record and all papers of a plan.
+
+    Everything is made in a folder beside `folder` first and then moved in, the record last: whatever
+    goes wrong before that leaves an earlier plan untouched.
+
+    Parameters
+    ----------
+    plan : Plan
+    folder : path
+        Made if it is not there. Other files in it stay.
+    new_plan : bool
+        Put a plan in place of one that already holds readings or changes; that one's record is kept
+        under its date.
+
+    Returns
+    -------
+    Path
+        The folder.
+
+    Raises
+    ------
+    FolderNotWritable
+        The folder can't be made or written, or holds a record with history and `new_plan` is False.
+    """
+    target = Path(folder)
+    earlier = _earlier_record(target)
+    if earlier.get("history") and not new_plan:
+        raise FolderNotWritable(
+            Problem(
+                str(target),
+                "holds a plan with readings or changes; give another folder, or --new-plan to keep its record "
+                "under its date and start anew",
+            )
+        )
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        workshop = Path(tempfile.mkdtemp(prefix=f".{target.name}-", dir=target.parent))
+    except OSError as error:
+        raise _not_writable(target, error) from error
+    try:
+        hashes = {}
+        for name, make in PAPERS.items():
+            content = make(plan)
+            (workshop / name).write_bytes(content)
+            hashes[name] = hashlib.sha256(content).hexdigest()
+        record = json.dumps(plan_to_json(plan, hashes), ensure_ascii=False, allow_nan=False, indent=1)
+        (workshop / RECORD_NAME).write_text(record, encoding="utf-8")
+        with _uninterrupted():
+            target.mkdir(exist_ok=True)
+            if earlier.get("history"):
+                stamp = str(earlier["created_at"]).replace(":", "-")
+                (target / RECORD_NAME).replace(target / f"plan {stamp}.json")
+            for name in (*PAPERS, RECORD_NAME):
+                (workshop / name).replace(target / name)
+    except OSError as error:
+        raise _not_writable(target, error) from error
+    finally:
+        shutil.rmtree(workshop, ignore_errors=True)
+    return target
+
+
+def check_writable(folder: str | Path) -> None:
+    """Find out before a long search whether the papers can be written.
+
+    Raises
+    ------
+    FolderNotWritable
+        As :func:`write_plan` would.
+    """
+    target = Path(folder)
+    if target.exists() and not target.is_dir():
+        raise FolderNotWritable(Problem(str(target), "is a file; name a folder for the results"))
+    nearest = target
+    while not nearest.exists() and nearest != nearest.parent:
+        nearest = nearest.parent
+    if not nearest.is_dir():
+        raise FolderNotWritable(Problem(str(target), f"can't be made: {nearest} is a file"))
+    # a folder is moved into from beside it, so both must be writable
+    for place in {nearest, target.parent if target.exists() else nearest}:
+        if not os.access(place, os.W_OK | os.X_OK):
+            raise FolderNotWritable(Problem(str(target), f"no right to write in {place}; name another folder"))
+
+
+def _earlier_record(target: Path) -> dict[str, Any]:
+    try:
+        found = json.loads((target / RECORD_NAME).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+def _not_writable(target: Path, error: OSError) -> FolderNotWritable:
+    return FolderNotWritable(
+        Problem(str(target), f"can't be written ({error.strerror or error}); name another folder with --out")
+    )
+
+
+@contextmanager
+def _uninterrupted() -> Iterator[None]:
+    """Hold Ctrl-C back for the few moves that must all happen, then let it through."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    pressed: list[int] = []
+    before = signal.signal(signal.SIGINT, lambda number, frame: pressed.append(number))
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+    if pressed:
+        raise KeyboardInterrupt
