@@ -303,7 +303,8 @@ class MatchUncertainty:
         """Return what the readings can and can't show, for people."""
         lines = [
             f"{self.repeatability.text()}; a group of {self.parallel} is known to "
-            f"±{self.group_uncertainty_mah:.3g} mAh; two groups closer than {self.floor_mah:.3g} mAh can't be told apart (95 %)"
+            f"±{self.group_uncertainty_mah:.3g} mAh; two groups closer than "
+            f"{self.floor_mah:.3g} mAh can't be told apart (95 %)"
         ]
         if apparent_mah is not None:
             lines.append(
