@@ -89,7 +89,7 @@ class Plan:
 
     def with_status(self, status: str) -> PlacedCells:
         """Return the rows of the table whose status is used, spare or reject."""
-        return PlacedCells(self.cells[self.cells["status"] == status])  # type: ignore[arg-type]
+        return PlacedCells(self.cells[self.cells["status"] == status])
 
     def __eq__(self, other: object) -> bool:
         if not isinstance(other, Plan):
@@ -155,9 +155,7 @@ def plan_pack(
     limits = (limits or Limits()).settled(known)
     window_mv, window_words = joining_window_mv(cells, pack, limits)
 
-    screened = screen_cells(
-        cells, replace(limits, join_window_mv=window_mv), chemistry=known, accept=accept
-    )
+    screened = screen_cells(cells, replace(limits, join_window_mv=window_mv), chemistry=known, accept=accept)
     screening: Screening = screened.attrs["screening"]
     grouping = _grouped(screened, pack, aims, seed, seconds, limits, progress)
     placed = place_cells(assign_groups(screened, grouping), pack, holder)
@@ -189,9 +187,7 @@ def plan_pack(
     )
 
 
-def pack_verdict(
-    cells: PlacedCells, prediction: Prediction, screening: Screening
-) -> tuple[str, tuple[str, ...]]:
+def pack_verdict(cells: PlacedCells, prediction: Prediction, screening: Screening) -> tuple[str, tuple[str, ...]]:
     """Return go, level first or stop for the pack, with every reason, worst first.
 
     The worst joining verdict rules; a cell to level, voltage clusters, voltages that can't show charge,
@@ -215,10 +211,10 @@ def pack_verdict(
                 )
             )
     used = cells[cells["group"] > 0]
-    to_level = used.index[~np.isnan(used["level_to_v"].to_numpy(dtype=float))]
     reasons += [
-        ("level first", f"{cell}: level from {used.at[cell, 'ocv_v']:.3f} V to {used.at[cell, 'level_to_v']:.3f} V")
-        for cell in to_level
+        ("level first", f"{cell}: level from {found:.3f} V to {target:.3f} V")
+        for cell, found, target in zip(map(str, used.index), used["ocv_v"], used["level_to_v"], strict=True)
+        if not np.isnan(target)
     ]
     if len(screening.window.clusters) > 1:
         reasons += [("level first", note) for note in screening.window.notes]

@@ -208,14 +208,19 @@ def joining_window_mv(cells: pd.DataFrame, pack: Pack | None, limits: Limits) ->
     resistance = np.nanmedian(r) / 1000 if (r := _positive(resistances_mohm(cells))).size else np.nan
     capacity = _positive(cells["capacity_mah"].to_numpy(dtype=float))
     if np.isnan(resistance) or not capacity.size:
-        return JOIN_WINDOW_MV, f"joining window ±{JOIN_WINDOW_MV:.0f} mV: {NO_RESISTANCE}, so no current stands behind it"
+        return (
+            JOIN_WINDOW_MV,
+            f"joining window ±{JOIN_WINDOW_MV:.0f} mV: {NO_RESISTANCE}, so no current stands behind it",
+        )
     limit = limits.charge_limit_a or limits.join_limit_c * float(np.median(capacity)) / 1000
     parallel = max(pack.group_sizes) if pack else None
     by_current = 1000 * joining_window_v(float(resistance), parallel, limit)
     half = min(JOIN_WINDOW_MV, by_current)
     share = 1.0 if parallel is None else (parallel - 1) / parallel
     worst = 2 * half / 1000 * share / float(resistance)
-    limit_words = "charge limit given" if limits.charge_limit_a else f"{limits.join_limit_c:g} C of the median cell, assumed"
+    limit_words = (
+        "charge limit given" if limits.charge_limit_a else f"{limits.join_limit_c:g} C of the median cell, assumed"
+    )
     words = (
         f"joining window ±{half:.1f} mV: at most {worst:.2f} A at the first instant between typical cells "
         f"of {1000 * resistance:.1f} mΩ (limit {limit:.2f} A: {limit_words})"
@@ -235,7 +240,13 @@ def _group_predictions(used: pd.DataFrame, limits: Limits) -> tuple[GroupPredict
     capacity = by_group["capacity_mah"].sum()
     low, high = by_group["ocv_v"].min(), by_group["ocv_v"].max()
     figures = _resistance_figures(used, number, ir, limits)
-    nothing = {"ir_mohm": None, "joining_a": None, "joining_limit_a": None, "joining_cell": None, "verdict": None}
+    nothing = {
+        "ir_mohm": None,
+        "joining_a": None,
+        "joining_limit_a": None,
+        "joining_cell": None,
+        "verdict": None,
+    }
     return tuple(
         GroupPrediction(
             group=int(g),

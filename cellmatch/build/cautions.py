@@ -47,7 +47,7 @@ def cautions(pack: Pack, chemistry: Chemistry, limits: Limits) -> tuple[str, ...
     full_v = pack.series * (limits.max_v or chemistry.full_v)
     if full_v > LOW_VOLTAGE_LIMIT_V:
         own.append(
-            f"Full, this pack stands at {full_v:.1f} V, above {LOW_VOLTAGE_LIMIT_V:.0f} V DC: a shock can kill. Keep the "
-            "middle junction the last link, and let someone qualified do or watch the work."
+            f"Full, this pack stands at {full_v:.1f} V, above {LOW_VOLTAGE_LIMIT_V:.0f} V DC: a shock can kill. Keep "
+            "the middle junction the last link, and let someone qualified do or watch the work."
         )
     return (*own, *(SALVAGED if limits.salvaged else ()), *ALWAYS)

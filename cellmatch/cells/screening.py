@@ -113,39 +113,52 @@ def _missing(tray: Tray) -> Caught:
 
 
 def _wrong_sign(tray: Tray) -> Caught:
-    return tray.ocv_v < 0, lambda i: (
-        f"{tray.ocv_v[i]:.3f} V is negative: reversed probe or wrap; measure again with the leads checked"
+    return (
+        tray.ocv_v < 0,
+        lambda i: f"{tray.ocv_v[i]:.3f} V is negative: reversed probe or wrap; measure again with the leads checked",
     )
 
 
 def _below_floor(tray: Tray) -> Caught:
     floor = _given(tray.limits.floor_v)
-    return (tray.ocv_v >= 0) & (tray.ocv_v < floor), lambda i: (
-        f"{tray.ocv_v[i]:.3f} V is {floor - tray.ocv_v[i]:.3f} V under the floor of {floor:.2f} V: "
-        "never use this cell, recycle it with its ends taped"
+    return (
+        (tray.ocv_v >= 0) & (tray.ocv_v < floor),
+        lambda i: (
+            f"{tray.ocv_v[i]:.3f} V is {floor - tray.ocv_v[i]:.3f} V under the floor of {floor:.2f} V: "
+            "never use this cell, recycle it with its ends taped"
+        ),
     )
 
 
 def _over_discharged(tray: Tray) -> Caught:
     lowest, floor = _given(tray.limits.min_v), _given(tray.limits.floor_v)
-    return (tray.ocv_v >= floor) & (tray.ocv_v < lowest), lambda i: (
-        f"{tray.ocv_v[i]:.3f} V is {lowest - tray.ocv_v[i]:.3f} V under the lowest voltage in service of "
-        f"{lowest:.2f} V: quarantine, self-discharge test first"
+    return (
+        (tray.ocv_v >= floor) & (tray.ocv_v < lowest),
+        lambda i: (
+            f"{tray.ocv_v[i]:.3f} V is {lowest - tray.ocv_v[i]:.3f} V under the lowest voltage in service of "
+            f"{lowest:.2f} V: quarantine, self-discharge test first"
+        ),
     )
 
 
 def _overcharged(tray: Tray) -> Caught:
     most = _given(tray.limits.max_v) + tray.limits.above_full_v
-    return tray.ocv_v > most, lambda i: (
-        f"{tray.ocv_v[i]:.3f} V is {tray.ocv_v[i] - most:.3f} V over the most a full cell may show, {most:.2f} V"
+    return (
+        tray.ocv_v > most,
+        lambda i: (
+            f"{tray.ocv_v[i]:.3f} V is {tray.ocv_v[i] - most:.3f} V over the most a full cell may show, {most:.2f} V"
+        ),
     )
 
 
 def _above_full(tray: Tray) -> Caught:
     full = _given(tray.limits.max_v)
-    return (tray.ocv_v > full) & (tray.ocv_v <= full + tray.limits.above_full_v), lambda i: (
-        f"{tray.ocv_v[i]:.3f} V is {(tray.ocv_v[i] - full) * 1000:.0f} mV over full ({full:.2f} V): "
-        "check the charger and the meter"
+    return (
+        (tray.ocv_v > full) & (tray.ocv_v <= full + tray.limits.above_full_v),
+        lambda i: (
+            f"{tray.ocv_v[i]:.3f} V is {(tray.ocv_v[i] - full) * 1000:.0f} mV over full ({full:.2f} V): "
+            "check the charger and the meter"
+        ),
     )
 
 
@@ -155,9 +168,12 @@ def _other_chemistry(tray: Tray) -> Caught:
     least = LIKE_LFP_CAPACITY_FRACTION * tray.median_within(tray.capacity_mah, tray.model)
     low, high = LIKE_LFP_V
     caught = (tray.ocv_v >= low) & (tray.ocv_v <= high) & (tray.capacity_mah < least)
-    return caught, lambda i: (
-        f"{tray.ocv_v[i]:.3f} V and {tray.capacity_mah[i]:.0f} mAh in this tray look like an LFP cell: "
-        "read its label before anything else"
+    return (
+        caught,
+        lambda i: (
+            f"{tray.ocv_v[i]:.3f} V and {tray.capacity_mah[i]:.0f} mAh in this tray look like an LFP cell: "
+            "read its label before anything else"
+        ),
     )
 
 
@@ -190,7 +206,9 @@ def _resistance_ceiling(tray: Tray) -> Caught:
     return tray.ir_mohm > most, words
 
 
-def _outlier(name: str, unit: str, kinds: str, repeatability: Callable[[Tray], np.ndarray], side: int) -> Callable[[Tray], Caught]:
+def _outlier(
+    name: str, unit: str, kinds: str, repeatability: Callable[[Tray], np.ndarray], side: int
+) -> Callable[[Tray], Caught]:
     """Return a one-sided robust outlier rule: `side` +1 catches high readings, -1 low ones."""
 
     def catch(tray: Tray) -> Caught:
@@ -237,9 +255,12 @@ def _no_repeatability(tray: Tray) -> np.ndarray:
 def _light(tray: Tray) -> Caught:
     mass = tray.number("mass_g")
     least = (1 - tray.limits.mass_loss_fraction) * tray.median_within(mass, tray.lot)
-    return mass < least, lambda i: (
-        f"{mass[i]:.2f} g is {least[i] - mass[i]:.2f} g under {least[i]:.2f} g "
-        f"(its lot's median less {tray.limits.mass_loss_fraction:.0%}): leaked electrolyte"
+    return (
+        mass < least,
+        lambda i: (
+            f"{mass[i]:.2f} g is {least[i] - mass[i]:.2f} g under {least[i]:.2f} g "
+            f"(its lot's median less {tray.limits.mass_loss_fraction:.0%}): leaked electrolyte"
+        ),
     )
 
 
@@ -260,7 +281,11 @@ RULES: tuple[Rule, ...] = (
     ),
     Rule("leaked", _light),
     Rule("above full", _above_full, rejects=False),
-    Rule("capacity outlier", _outlier("capacity_mah", "mAh", "model", _capacity_repeatability, -1), rejects=False),
+    Rule(
+        "capacity outlier",
+        _outlier("capacity_mah", "mAh", "model", _capacity_repeatability, -1),
+        rejects=False,
+    ),
     Rule(
         "capacity too good",
         _again(_outlier("capacity_mah", "mAh", "model", _capacity_repeatability, +1)),
@@ -366,7 +391,7 @@ def tray_chemistry(cells: CellTable, given: Chemistry | str | None) -> tuple[Che
     chosen = load_chemistry(given) if isinstance(given, str) else given
     column = texts(cells, "chemistry")
     stated = pd.Series(column[column != ""]).str.strip().str.lower()
-    if stated.nunique() > 1:
+    if len(set(stated)) > 1:
         count = ", ".join(f"{n} {name}" for name, n in stated.value_counts().items())
         raise MixedChemistries(
             Problem("column chemistry", f"found {count}; one pack holds one chemistry: plan each on its own")
@@ -393,7 +418,9 @@ def tray_chemistry(cells: CellTable, given: Chemistry | str | None) -> tuple[Che
             )
         )
     assumed = load_chemistry(ASSUMED_CHEMISTRY)
-    return assumed, (f"chemistry not given: {assumed.label} assumed (full {assumed.full_v:.2f} V); say --chemistry otherwise",)
+    return assumed, (
+        f"chemistry not given: {assumed.label} assumed (full {assumed.full_v:.2f} V); say --chemistry otherwise",
+    )
 
 
 def _collect(tray: Tray, rules: list[Rule]) -> tuple[list[tuple[str, ...]], dict[str, int], np.ndarray]:
@@ -407,7 +434,7 @@ def _collect(tray: Tray, rules: list[Rule]) -> tuple[list[tuple[str, ...]], dict
         where = np.flatnonzero(caught)
         if where.size:
             counts[rule.name] = int(where.size)
-        for i in where:
+        for i in map(int, where):
             told[i] = (*told[i], f"{rule.name}: {words(i)}")
         if not rule.reason_opens:
             closed |= caught
@@ -435,12 +462,16 @@ def _accepted(
 ) -> list[str | None]:
     """Return the written reason per cell let in; say on the cell what was asked and could not be done."""
     accepted: list[str | None] = [None] * len(tray.cells)
+    place = {cell: i for i, cell in enumerate(tray.cells.index)} if accept else {}
     for cell, reason in accept.items():
-        i = int(tray.cells.index.get_loc(cell))
+        i = place[cell]
         if not reject[i]:
             remarks[i] = (*remarks[i], f"accepted without need: {reason}")
         elif closed[i]:
-            reasons[i] = (*reasons[i], f"not accepted ({reason}): no reason opens this; only a new reading does")
+            reasons[i] = (
+                *reasons[i],
+                f"not accepted ({reason}): no reason opens this; only a new reading does",
+            )
         else:
             accepted[i] = reason
             remarks[i] = (*remarks[i], f"accepted though {'; '.join(reasons[i])}. Reason given: {reason}")

@@ -86,7 +86,7 @@ class Tray:
         if known.size and np.ptp(known) > SAME_TEMPERATURE_K:
             keys.append(np.round(temperature / SAME_TEMPERATURE_K))
         frame = pd.DataFrame(dict(enumerate(keys)))
-        return frame.groupby(list(frame.columns), sort=False, dropna=False).ngroup().to_numpy()
+        return _numbered(frame)
 
     @cached_property
     def model(self) -> np.ndarray:
@@ -97,7 +97,7 @@ class Tray:
     def lot(self) -> np.ndarray:
         """Number of the lot (and model) of each cell."""
         frame = pd.DataFrame({"lot": texts(self.cells, "lot"), "model": self.model})
-        return frame.groupby(["lot", "model"], sort=False).ngroup().to_numpy()
+        return _numbered(frame)
 
     @cached_property
     def plausible(self) -> np.ndarray:
@@ -129,6 +129,12 @@ class Tray:
         """
         spread = _within(values, kinds, self.plausible, _robust_sigma)
         return np.fmax(np.fmax(spread, repeatability), resolution(values))
+
+
+def _numbered(keys: pd.DataFrame) -> np.ndarray:
+    """Return a number per row, equal where all keys are equal; shape (n,)."""
+    number: np.ndarray = keys.groupby(list(keys.columns), sort=False, dropna=False).ngroup().to_numpy()
+    return number
 
 
 def _robust_sigma(values: Floats) -> float:

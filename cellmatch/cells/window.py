@@ -71,18 +71,14 @@ def joining_window(tray: Tray, good: np.ndarray) -> JoiningWindow:
             f"{_count_word(len(clusters))} voltage clusters: {listing}. Find out why first (another source, one half "
             "charged); bring them to one voltage of your choice, let them rest, measure again and plan anew"
         )
-        return JoiningWindow(
-            half_width_v=half, center_v=None, level_to_v=level_to, clusters=clusters, notes=(note,)
-        )
+        return JoiningWindow(half_width_v=half, center_v=None, level_to_v=level_to, clusters=clusters, notes=(note,))
     if not good.any():
         return JoiningWindow(half_width_v=half, center_v=None, level_to_v=level_to, clusters=clusters)
     center = _common_voltage(tray.ocv_v[good], half)
     outside = good & (np.abs(tray.ocv_v - center) > half * (1 + 1e-9))
     level_to[outside] = round(center, 3)
     remarks = {int(i): _words(tray.ocv_v[i], center, half) for i in np.flatnonzero(outside)}
-    return JoiningWindow(
-        half_width_v=half, center_v=center, level_to_v=level_to, clusters=clusters, remarks=remarks
-    )
+    return JoiningWindow(half_width_v=half, center_v=center, level_to_v=level_to, clusters=clusters, remarks=remarks)
 
 
 def voltage_clusters(ocv_v: np.ndarray, gap_v: float) -> tuple[tuple[int, float], ...]:
@@ -112,7 +108,8 @@ def voltage_clusters(ocv_v: np.ndarray, gap_v: float) -> tuple[tuple[int, float]
     parts = [p for p in parts if p.size]
     largest = max((p.size for p in parts), default=0)
     shares = [
-        p for p in parts
+        p
+        for p in parts
         if p.size == largest or (p.size >= CLUSTER_SHARE * ordered.size and p.size >= FEWEST_IN_CLUSTER)
     ]
     return tuple(sorted(((int(p.size), float(np.median(p))) for p in shares), key=lambda c: (-c[0], c[1])))

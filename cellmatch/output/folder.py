@@ -31,10 +31,10 @@ PAPERS: dict[str, Callable[[Plan], bytes]] = {
 """Every file that lies beside the record; a new paper is one function and one entry here."""
 
 
-def write_plan(plan: Plan, folder: str | Path, *, new_plan: bool = False) -> Path:
+def write_plan(plan: Plan, folder: str | Path, *, new_plan: bool = False, same_plan: bool = False) -> Path:
     """Write the record and all papers of a plan.
 
-    Everything is made in a folder beside `folder` first and then moved in, the record last: whatever
+    Everything is made in a folder of its own first and then moved into place, the record last: whatever
     goes wrong before that leaves an earlier plan untouched.
 
     Parameters
@@ -45,6 +45,8 @@ def write_plan(plan: Plan, folder: str | Path, *, new_plan: bool = False) -> Pat
     new_plan : bool
         Put a plan in place of one that already holds readings or changes; that one's record is kept
         under its date.
+    same_plan : bool
+        `plan` was read from this folder: its papers are written again.
 
     Returns
     -------
@@ -58,7 +60,7 @@ def write_plan(plan: Plan, folder: str | Path, *, new_plan: bool = False) -> Pat
     """
     target = Path(folder)
     earlier = _earlier_record(target)
-    if earlier.get("history") and not new_plan:
+    if earlier.get("history") and not (new_plan or same_plan):
         raise FolderNotWritable(
             Problem(
                 str(target),
@@ -67,8 +69,9 @@ def write_plan(plan: Plan, folder: str | Path, *, new_plan: bool = False) -> Pat
             )
         )
     try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        workshop = Path(tempfile.mkdtemp(prefix=f".{target.name}-", dir=target.parent))
+        beside = target if target.is_dir() else target.parent
+        beside.mkdir(parents=True, exist_ok=True)
+        workshop = Path(tempfile.mkdtemp(prefix=f".{target.name}-", dir=beside))
     except OSError as error:
         raise _not_writable(target, error) from error
     try:
@@ -81,7 +84,7 @@ def write_plan(plan: Plan, folder: str | Path, *, new_plan: bool = False) -> Pat
         (workshop / RECORD_NAME).write_text(record, encoding="utf-8")
         with _uninterrupted():
             target.mkdir(exist_ok=True)
-            if earlier.get("history"):
+            if earlier.get("history") and not same_plan:
                 stamp = str(earlier["created_at"]).replace(":", "-")
                 (target / RECORD_NAME).replace(target / f"plan {stamp}.json")
             for name in (*PAPERS, RECORD_NAME):
@@ -91,6 +94,26 @@ def write_plan(plan: Plan, folder: str | Path, *, new_plan: bool = False) -> Pat
     finally:
         shutil.rmtree(workshop, ignore_errors=True)
     return target
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write one file whole or not at all.
+
+    Raises
+    ------
+    FolderNotWritable
+        It can't be written.
+    """
+    beside = path.with_name(f".{path.name}.new")
+    try:
+        beside.write_bytes(content)
+        beside.replace(path)
+    except OSError as error:
+        raise FolderNotWritable(
+            Problem(str(path), f"can't be written ({error.strerror}); name another file")
+        ) from error
+    finally:
+        beside.unlink(missing_ok=True)
 
 
 def check_writable(folder: str | Path) -> None:
@@ -109,10 +132,8 @@ def check_writable(folder: str | Path) -> None:
         nearest = nearest.parent
     if not nearest.is_dir():
         raise FolderNotWritable(Problem(str(target), f"can't be made: {nearest} is a file"))
-    # a folder is moved into from beside it, so both must be writable
-    for place in {nearest, target.parent if target.exists() else nearest}:
-        if not os.access(place, os.W_OK | os.X_OK):
-            raise FolderNotWritable(Problem(str(target), f"no right to write in {place}; name another folder"))
+    if not os.access(nearest, os.W_OK | os.X_OK):
+        raise FolderNotWritable(Problem(str(target), f"no right to write in {nearest}; name another folder"))
 
 
 def _earlier_record(target: Path) -> dict[str, Any]:

@@ -146,19 +146,28 @@ def read_plan(folder: str | Path) -> Plan:
     try:
         record = json.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
-        raise FileUnusable(Problem(str(path), f"no record could be read ({error.strerror}); name a folder that `plan` wrote")) from error
+        raise FileUnusable(
+            Problem(str(path), f"no record could be read ({error.strerror}); name a folder that `plan` wrote")
+        ) from error
     except ValueError as error:
-        raise FileUnusable(Problem(path.name, f"is not a whole record ({error}); plan again from the tester's file")) from error
+        raise FileUnusable(
+            Problem(path.name, f"is not a whole record ({error}); plan again from the tester's file")
+        ) from error
     if not isinstance(record, dict) or record.get("format") != FORMAT:
         raise FileUnusable(Problem(path.name, f"is no record of this tool: it lacks format = '{FORMAT}'"))
     if record.get("schema_version", 0) > SCHEMA_VERSION:
         raise FileUnusable(
-            Problem(path.name, f"was written by version {record.get('cellmatch_version')}, which is newer; update cellmatch")
+            Problem(
+                path.name,
+                f"was written by version {record.get('cellmatch_version')}, which is newer; update cellmatch",
+            )
         )
     try:
         return plan_from_json(record)
     except (KeyError, TypeError, ValueError, AttributeError) as error:
-        raise FileUnusable(Problem(path.name, f"the record is damaged near {error}; plan again from the tester's file")) from error
+        raise FileUnusable(
+            Problem(path.name, f"the record is damaged near {error}; plan again from the tester's file")
+        ) from error
 
 
 def _cells_to_json(cells: PlacedCells) -> list[dict[str, Any]]:

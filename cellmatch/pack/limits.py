@@ -40,52 +40,18 @@ METER_DIGITS_V = 0.002
 class Limits:
     """What a cell must keep to be used, and what joining it may cost.
 
-    A value of None is filled from the chemistry, or from `salvaged`, by :meth:`settled`.
-
-    Parameters
-    ----------
-    floor_v : float or None
-        [V] Never use a cell that was found below it.
-    min_v : float or None
-        [V] Lowest voltage in service; below it a cell is quarantined.
-    max_v : float or None
-        [V] Full.
-    above_full_v : float
-        [V] A cell this far above full was overcharged.
-    join_window_mv : float or None
-        [mV] Half width of the joining window around the tray's median voltage. None: the smaller of
-        50 mV and half of what `join_limit_c` allows.
-    join_limit_c : float
-        [C] Largest current any cell may see at the instant of joining, of its capacity.
-    charge_limit_a : float or None
-        [A] The cell maker's charge limit; where given it replaces `join_limit_c`.
-    join_stop_ratio : float
-        Multiple of the joining limit above which the verdict is "stop".
-    rated_mah : float or None
-        [mAh] Rated capacity where the file does not give one per cell.
-    salvaged : bool
-        Cells taken out of something: other floors, other words.
-    min_capacity_fraction : float or None
-        Of rated; only where a rated capacity is given.
-    worn_out_fraction : float
-        Of rated; below it the label or the cell is wrong.
-    max_ir_mohm : float or None
-        [mohm] Absolute ceiling; None: no absolute ceiling.
-    max_ir_ratio : float or None
-        Ceiling as a multiple of the median of the same model, method and temperature.
-    outlier_k : float
-        Robust standard deviations, one-sided.
-    repeatability_fraction : float
-        Standard deviation of one capacity reading, of rated or else of the tray's median.
-    mass_loss_fraction : float
-        Below the lot's median by more than this: leaked.
-    meter_fraction, meter_digits_v : float
-        Accuracy of the voltmeter: fraction of the reading, and [V].
+    :data:`LIMIT_WORDS` says what each value means and where its default comes from. A value of None is
+    filled from the chemistry, or from `salvaged`, by :meth:`settled`.
 
     Raises
     ------
     ArgumentInvalid
         A limit that can't be meant: negative, not a number, or in the wrong order.
+
+    Examples
+    --------
+    >>> Limits(rated_mah=2500, salvaged=True).outlier_k
+    5.0
     """
 
     floor_v: float | None = None
@@ -121,7 +87,12 @@ class Limits:
             elif name.endswith("_fraction") and value > 1:
                 problems.append(Problem(option_name(name), f"found {value}; a fraction is at most 1 (0.9 means 90 %)"))
         if self.min_v is not None and self.max_v is not None and self.min_v >= self.max_v:
-            problems.append(Problem("--min-v and --max-v", f"found {self.min_v} and {self.max_v}; the lowest must be below full"))
+            problems.append(
+                Problem(
+                    "--min-v and --max-v",
+                    f"found {self.min_v} and {self.max_v}; the lowest must be below full",
+                )
+            )
         if problems:
             raise ArgumentInvalid(problems)
 
@@ -162,8 +133,51 @@ class Limits:
         )
 
 
+LIMIT_WORDS: dict[str, tuple[str, str]] = {
+    "floor_v": ("V. A cell found below it is never used", "2.0, LFP and LTO 1.5"),
+    "min_v": ("V. Lowest voltage in service; a cell below it is quarantined", "2.5, LFP 2.0, LTO 1.5"),
+    "max_v": ("V. Full", "4.20, LFP 3.65, LTO 2.85"),
+    "above_full_v": ("V. A cell this far above full was overcharged", "0.05"),
+    "join_window_mv": (
+        "mV. Half width of the joining window around the tray's median voltage",
+        "the smaller of 50 and half of what the joining limit allows",
+    ),
+    "join_limit_c": ("C. Largest current a cell may see at the instant of joining", "0.5"),
+    "charge_limit_a": ("A. The maker's charge limit; takes the place of --join-limit-c", "not given"),
+    "join_stop_ratio": ("Times the joining limit from which the verdict is stop", "10"),
+    "rated_mah": ("mAh. Rated capacity, where the file has none per cell", "not given"),
+    "salvaged": ("The cells were taken out of something: other floors, other words", "off"),
+    "min_capacity_fraction": (
+        "Least capacity as a fraction of rated, where rated is given",
+        "0.90, salvaged 0.60",
+    ),
+    "worn_out_fraction": ("Below this fraction of rated, cell or label is wrong", "0.50"),
+    "max_ir_mohm": ("mohm. Resistance ceiling", "none"),
+    "max_ir_ratio": (
+        "Resistance ceiling as a multiple of the median of the same model, method and temperature",
+        "1.5, salvaged 2",
+    ),
+    "outlier_k": ("One-sided outlier limit in robust standard deviations", "5"),
+    "repeatability_fraction": (
+        "Standard deviation of one capacity reading as a fraction of rated, or else of the median",
+        "0.01",
+    ),
+    "mass_loss_fraction": ("A cell lighter than its lot's median by this fraction has leaked", "0.02"),
+    "meter_fraction": ("Accuracy of the voltmeter as a fraction of the reading", "0.005"),
+    "meter_digits_v": ("V. Accuracy of the voltmeter: its last digits", "0.002"),
+}
+"""What each limit means, and its default in words."""
+
 _MUST_BE_POSITIVE = frozenset(
-    {"join_limit_c", "charge_limit_a", "join_window_mv", "rated_mah", "max_ir_mohm", "max_ir_ratio", "outlier_k"}
+    {
+        "join_limit_c",
+        "charge_limit_a",
+        "join_window_mv",
+        "rated_mah",
+        "max_ir_mohm",
+        "max_ir_ratio",
+        "outlier_k",
+    }
 )
 
 

@@ -1,0 +1,151 @@
+"""A plan or a screening on one screen."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable
+
+import numpy as np
+
+from cellmatch.cells.screening import Screening
+from cellmatch.cells.table import ScreenedCells
+from cellmatch.plan import Plan
+
+WIDTH = 100
+MOST_LINES = 8
+"""Of one list; the rest is counted and stands in the report."""
+
+
+def plan_summary(plan: Plan) -> str:
+    """Return what matters of a plan on one screen."""
+    counts = plan.cells["status"].value_counts()
+    numbers = ", ".join(
+        f"{counts.get(s, 0)} {w}" for s, w in (("used", "used"), ("spare", "spare"), ("reject", "rejected"))
+    )
+    files = ", ".join(f["file"] for f in plan.reading.get("files", ())) or "readings at hand"
+    lines = [f"{plan.pack} from {files}: {len(plan.cells)} cells, {numbers}", ""]
+    lines += _section("Verdict", [plan.verdict.upper(), *plan.verdict_reasons], MOST_LINES)
+    lines += _section("Pack", [_pack_words(plan)])
+    lines += _section("Groups", _grouping_words(plan))
+    rejects = plan.with_status("reject")
+    lines += _section("Rejects", (f"{cell}: {'; '.join(r)}" for cell, r in rejects["reasons"].items()), MOST_LINES)
+    lines += _section("Remarks", _remark_words(plan), MOST_LINES)
+    lines += _section("Limits", [limits_words(plan.screening)])
+    lines += _section("Assumed", plan.assumptions)
+    lines += _section("Notes", plan.notes)
+    lines += _section("Caution", plan.cautions[:2] if len(plan.cautions) > 11 else plan.cautions[:1])
+    return "\n".join(lines)
+
+
+def screening_summary(cells: ScreenedCells) -> str:
+    """Return what screening found on one screen."""
+    screening: Screening = cells.attrs["screening"]
+    good = int((cells["status"] == "good").sum())
+    level = cells[cells["level_to_v"].notna()]
+    lines = [
+        f"{len(cells)} cells: {good} good ({len(level)} of them to level first), {len(cells) - good} rejected",
+        "",
+    ]
+    rejects = cells[cells["status"] == "reject"]
+    lines += _section("Rejects", (f"{cell}: {'; '.join(r)}" for cell, r in rejects["reasons"].items()))
+    lines += _section(
+        "By rule",
+        [", ".join(f"{name} {n}" for name, n in screening.counts.items())] if screening.counts else [],
+    )
+    remarked = cells[[bool(r) for r in cells["remarks"]]]
+    lines += _section("Remarks", (f"{cell}: {'; '.join(r)}" for cell, r in remarked["remarks"].items()))
+    lines += _section("Limits", [limits_words(screening)])
+    lines += _section("Assumed", screening.assumptions)
+    lines += _section("Notes", screening.notes)
+    return "\n".join(lines)
+
+
+def limits_words(screening: Screening) -> str:
+    """Return every limit that was used, in one sentence."""
+    limits, window = screening.limits, screening.window
+    parts = [
+        f"floor {limits.floor_v:g} V, lowest {limits.min_v:g} V, full {limits.max_v:g} V (+{limits.above_full_v:g} V)",
+        f"joining window ±{1000 * window.half_width_v:.1f} mV"
+        + (f" around {window.center_v:.3f} V" if window.center_v is not None else ""),
+        f"joining limit {limits.charge_limit_a:g} A"
+        if limits.charge_limit_a
+        else f"joining limit {limits.join_limit_c:g} C",
+        f"stop from {limits.join_stop_ratio:g} × that",
+        f"capacity at least {limits.min_capacity_fraction:.0%} of rated"
+        + (f" {limits.rated_mah:g} mAh" if limits.rated_mah else " where rated is given"),
+        f"resistance at most {limits.max_ir_ratio:g} × the median of its kind"
+        + (f" and {limits.max_ir_mohm:g} mΩ" if limits.max_ir_mohm else ""),
+        f"outliers from {limits.outlier_k:g} robust standard deviations",
+        f"mass at most {limits.mass_loss_fraction:.0%} under its lot",
+        f"one capacity reading repeats within {limits.repeatability_fraction:.2%}",
+    ]
+    return ", ".join(parts)
+
+
+def _section(title: str, texts: Iterable[str], most: int | None = None) -> list[str]:
+    texts = list(texts)
+    if not texts:
+        return []
+    left_out = len(texts) - most if most is not None else 0
+    shown = texts[:most] if left_out > 1 else texts
+    if left_out > 1:
+        shown = [*shown, f"… and {left_out} more, all in report.html"]
+    lines: list[str] = []
+    for i, text in enumerate(shown):
+        head = f"{title:<9} " if i == 0 else " " * 10
+        lines += textwrap.wrap(
+            text,
+            WIDTH,
+            initial_indent=head,
+            subsequent_indent=" " * 12,
+            break_long_words=False,
+            break_on_hyphens=False,
+        )
+    return [*lines, ""]
+
+
+def _pack_words(plan: Plan) -> str:
+    p = plan.prediction
+    words = (
+        f"{p.nominal_v:.1f} V nominal ({p.end_v:.1f} V empty, {p.full_v:.1f} V full), {p.capacity_mah / 1000:.2f} Ah, "
+        f"{p.energy_wh:.0f} Wh"
+    )
+    if p.ir_mohm is None:
+        return words + ", resistance not known"
+    return words + f", {p.ir_mohm:.0f} mΩ ({p.ir_method or 'method unknown'}, links left out)"
+
+
+def _grouping_words(plan: Plan) -> list[str]:
+    g, p = plan.grouping, plan.prediction
+    weakest = f"weakest group {p.weakest_group} holds {g.weakest_mah:.1f} mAh"
+    spread = f"spread {g.spread_mah:.1f} mAh"
+    words = []
+    for text, bound, proven, better in (
+        (weakest, g.weakest_bound_mah, g.weakest_proven, "more"),
+        (spread, g.bound_mah, g.proven, "less"),
+    ):
+        if proven:
+            words.append(f"{text}: proven, no grouping {'of these cells ' if better == 'more' else ''}gives {better}")
+        else:
+            words.append(
+                f"{text}: best found, bound {bound:.1f} mAh; go on with --seconds {10 * max(g.seconds, 1):.0f}"
+            )
+    words.append(
+        f"two groups closer than {g.floor_mah:.0f} mAh can't be told apart with this tester (floor; one group is known "
+        f"to ±{g.group_uncertainty_mah:.0f} mAh)"
+        + (": a better match could not be measured" if g.spread_mah < g.floor_mah else "")
+    )
+    gain = (g.weakest_mah - p.random_capacity_mah) / p.random_capacity_mah
+    words.append(
+        f"grouped at random, these cells would give about {p.random_capacity_mah / 1000:.2f} Ah "
+        f"({gain:+.1%} by matching)"
+    )
+    words.append(f"search ended after {g.seconds:.2f} s: {g.ended_by}")
+    return words
+
+
+def _remark_words(plan: Plan) -> list[str]:
+    in_pack = plan.cells["status"].isin(["used", "spare"]).to_numpy(dtype=bool)
+    level = plan.cells["level_to_v"].notna().to_numpy(dtype=bool)
+    rows = plan.cells[in_pack & ~level & np.array([bool(r) for r in plan.cells["remarks"]])]
+    return [f"{cell}: {'; '.join(r)}" for cell, r in rows["remarks"].items()]
