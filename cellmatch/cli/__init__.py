@@ -1,0 +1,62 @@
+"""The command line. Each command imports what it needs when it runs, so that --help answers at once."""
+
+from __future__ import annotations
+
+import sys
+
+import click
+
+from cellmatch.cli.planning import papers, plan, sample, screen
+from cellmatch.errors import CellmatchError
+
+EXIT_INTERRUPTED = 130
+
+
+def main() -> None:
+    """Run the command line; the only place where errors become exit codes."""
+    try:
+        result = cli.main(standalone_mode=False, prog_name="cellmatch")
+        code = result if isinstance(result, int) else 0
+    except CellmatchError as error:
+        for problem in error.problems:
+            click.echo(f"cellmatch: {problem}", err=True)
+        code = error.exit_code
+    except click.ClickException as error:
+        error.show()
+        code = 2
+    except (KeyboardInterrupt, click.Abort):
+        click.echo("cellmatch: interrupted, nothing was kept", err=True)
+        code = EXIT_INTERRUPTED
+    except BrokenPipeError:
+        # the reader of our output has gone: nothing more to tell it
+        sys.stderr.close()
+        code = 0
+    sys.exit(code)
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
+@click.option(
+    "--version",
+    is_flag=True,
+    help="Show the version and end.",
+    is_eager=True,
+    expose_value=False,
+    callback=lambda c, p, v: _show_version(c, v),
+)
+def cli() -> None:
+    """From a cell tester's file to a battery pack plan.
+
+    Which cells may be used, which belong together, where each one sits, and whether it is safe to join them.
+    """
+
+
+def _show_version(context: click.Context, wanted: bool) -> None:
+    if wanted:
+        from cellmatch import __version__
+
+        click.echo(__version__)
+        context.exit()
+
+
+for command in (plan, screen, papers, sample):
+    cli.add_command(command)

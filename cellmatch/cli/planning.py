@@ -1,0 +1,162 @@
+"""The main job on the command line: plan, screen, papers, sample."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from cellmatch.cli.options import accepted_from, limits_from, read_tables, with_limits, with_reading
+from cellmatch.cli.progress import ProgressLine
+
+
+@click.command()
+@click.argument("cells", nargs=-1, required=True, metavar="CELLS…", type=click.Path(path_type=Path))
+@click.argument("pack")
+@click.option("--out", required=True, type=click.Path(path_type=Path), metavar="DIR", help="Folder for the results.")
+@click.option(
+    "--aim",
+    "aims",
+    multiple=True,
+    type=click.Choice(["weakest", "spread", "conductance", "range"]),
+    help="What the grouping looks for, most important first; repeat for several.",
+)
+@click.option("--seconds", type=click.FloatRange(min=0), default=3.0, show_default=True, help="Longest search.")
+@click.option("--seed", type=int, default=0, show_default=True, help="Seed of the random parts.")
+@click.option("--cell-size", default="18650", show_default=True, help="Cell by its designation, like 18650 or 21700.")
+@click.option("--pitch-mm", type=float, help="Centre to centre of neighbours in the holder.  [default: diameter + 2]")
+@click.option(
+    "--link-type",
+    type=click.Choice(["bolted", "welded"]),
+    help="How links are made.  [default: bolted, and said]",
+)
+@click.option(
+    "--new-plan",
+    is_flag=True,
+    help="Put a plan in place of one with readings or changes; its record is kept under its date.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the record on standard output and nothing else.")
+@click.option("--quiet", is_flag=True, help="Print the verdict only.")
+@with_reading
+@with_limits
+def plan(
+    cells: tuple[Path, ...],
+    pack: str,
+    out: Path,
+    aims: tuple[str, ...],
+    seconds: float,
+    seed: int,
+    cell_size: str,
+    pitch_mm: float | None,
+    link_type: str | None,
+    new_plan: bool,
+    as_json: bool,
+    quiet: bool,
+    **options: Any,
+) -> None:
+    """Make a pack plan from one or several tester files: the main job.
+
+    Reads the cells, screens them, groups them into PACK (groups in series, then cells in parallel, like 10s3p),
+    gives every cell its position, predicts the pack, and writes all papers into DIR.
+    """
+    from cellmatch.pack.holder import Holder
+    from cellmatch.pack.spec import Pack
+
+    shape = Pack.parse(pack)
+    chosen = limits_from(options)
+    reasons = accepted_from(options)
+    holder = Holder(cell_size=cell_size, pitch_mm=pitch_mm, link_type=link_type)
+
+    from cellmatch.output.folder import check_writable, write_plan
+
+    check_writable(out)
+    table = read_tables(cells, options)
+
+    from cellmatch.plan import plan_pack
+
+    with ProgressLine(enabled=not (quiet or as_json)) as progress:
+        made = plan_pack(
+            table,
+            shape,
+            limits=chosen,
+            chemistry=options["chemistry"],
+            accept=reasons,
+            holder=holder,
+            aims=aims or None,
+            seed=seed,
+            seconds=seconds,
+            progress=progress.show,
+        )
+        folder = write_plan(made, out, new_plan=new_plan)
+    if as_json:
+        click.echo((folder / "plan.json").read_text(encoding="utf-8"))
+    elif quiet:
+        click.echo(made.verdict)
+    else:
+        from cellmatch.output.folder import PAPERS
+        from cellmatch.output.summary import plan_summary
+
+        click.echo(plan_summary(made))
+        click.echo(f"Written   {folder}: plan.json, {', '.join(PAPERS)}")
+
+
+@click.command()
+@click.argument("cells", nargs=-1, required=True, metavar="CELLS…", type=click.Path(path_type=Path))
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Write the judged table as CSV.",
+)
+@with_reading
+@with_limits
+def screen(
+    cells: tuple[Path, ...],
+    out: Path | None,
+    **options: Any,
+) -> None:
+    """Read and judge the cells only: verdicts and the reject list."""
+    from dataclasses import replace
+
+    chosen = limits_from(options)
+    reasons = accepted_from(options)
+    table = read_tables(cells, options)
+
+    from cellmatch.cells.screening import screen_cells
+    from cellmatch.output.summary import screening_summary
+    from cellmatch.prediction import joining_window_mv
+
+    window_mv, words = joining_window_mv(table, None, chosen)
+    screened = screen_cells(
+        table, replace(chosen, join_window_mv=window_mv), chemistry=options["chemistry"], accept=reasons
+    )
+    click.echo(screening_summary(screened))
+    click.echo(f"Assumed   {words}; any number in parallel")
+    if out is not None:
+        from cellmatch.output.folder import write_whole
+        from cellmatch.output.tables import table_csv
+
+        write_whole(out, table_csv(screened))
+        click.echo(f"Written   {out}")
+
+
+@click.command()
+@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+def papers(folder: Path) -> None:
+    """Write all papers again from the record in DIR."""
+    from cellmatch.output.folder import PAPERS, write_plan
+    from cellmatch.output.record import read_plan
+
+    write_plan(read_plan(folder), folder, same_plan=True)
+    click.echo(f"Written   {folder}: plan.json, {', '.join(PAPERS)}")
+
+
+@click.command()
+@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+def sample(folder: Path) -> None:
+    """Copy the sample data that the package carries into DIR."""
+    from cellmatch.output.samples import copy_samples
+
+    names = copy_samples(folder)
+    click.echo(f"Written   {folder}: {', '.join(names)}")
