@@ -1,0 +1,214 @@
+"""From a column of texts to readings in our unit, with how the unit is known and what could not be read."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from cellmatch.cells.headers import Heading
+from cellmatch.cells.numbers import MISSING, Decimal, Number, parse_number
+from cellmatch.cells.table import COLUMN
+from cellmatch.cells.units import PLAUSIBLE, QUANTITY, Plausible, Unit, unit_of
+
+SWAPPED_LEAST = 100.0
+"""A reading this many times off the median that fits it in another unit was typed in that unit."""
+SWAPPED_NEAR = 5.0
+FILL_VALUES = frozenset((999.0, 999.9, 9999.0, 9999.9, 99999.0, 32767.0, 65535.0))
+"""What testers write where they have no reading (common practice, no source)."""
+FILL_RATIO = 10.0
+
+
+@dataclass(slots=True)
+class TextColumn:
+    """The texts of one column: the distinct ones, and which one stands in each row."""
+
+    name: str
+    number: int
+    heading: Heading
+    texts: list[str]
+    codes: NDArray[np.intp]
+
+    @classmethod
+    def of(cls, name: str, number: int, heading: Heading, fields: Sequence[str]) -> TextColumn:
+        """Collect the distinct texts of `fields`."""
+        array = np.empty(len(fields), dtype=object)
+        array[:] = fields
+        codes, texts = pd.factorize(array)
+        return cls(name, number, heading, list(texts), codes)
+
+
+@dataclass(slots=True)
+class Measured:
+    """One number column as read.
+
+    Parameters
+    ----------
+    values : ndarray of float, shape (rows,)
+        In our unit, NaN where `faults` has a word for the row.
+    unit, how : Unit, str
+        What the column's numbers without a unit of their own are in, and how that is known.
+    faults : dict of row index to str
+        What stood there and why it is no reading.
+    blanks : ndarray of bool, shape (rows,)
+        Rows in which nothing was read.
+    step : float
+        Smallest step that the digits show, in our unit.
+    question : str
+        Not empty: the unit can't be told; what to choose.
+    """
+
+    column: TextColumn
+    values: NDArray[np.float64]
+    unit: Unit
+    how: str
+    blanks: NDArray[np.bool_]
+    step: float = math.nan
+    faults: dict[int, str] = field(default_factory=dict)
+    question: str = ""
+
+
+def measure(
+    column: TextColumn, decimal: Decimal, told: Unit | None = None, row_unit: Unit | None = None
+) -> Measured:
+    """Read a number column under one decimal sign.
+
+    Parameters
+    ----------
+    column : TextColumn
+    decimal : "." or ","
+    told : Unit, optional
+        Unit given by the user.
+    row_unit : Unit, optional
+        Unit from a units row.
+    """
+    numbers = [parse_number(text, decimal) for text in column.texts]
+    bare = np.array([n.value if not n.unit else np.nan for n in numbers] or [np.nan])
+    rows = bare[column.codes] if len(column.codes) else bare[:0]
+    unit, how, question = _unit(column, np.abs(rows[np.isfinite(rows)]), told, row_unit, numbers)
+    values, wrong = _converted(column, numbers, unit)
+    blank = np.array([n.fault == MISSING for n in numbers] or [False])
+    result = Measured(
+        column,
+        values[column.codes] if len(column.codes) else values[:0],
+        unit,
+        how,
+        blank[column.codes] if len(column.codes) else blank[:0],
+        step=_step(numbers, unit),
+        question=question,
+    )
+    if wrong:
+        bad = np.zeros(len(column.texts), dtype=bool)
+        bad[list(wrong)] = True
+        for row in np.flatnonzero(bad[column.codes]):
+            result.faults[int(row)] = wrong[int(column.codes[row])]
+    if not question:
+        _typed_in_another_unit(result)
+    return result
+
+
+def _step(numbers: Sequence[Number], unit: Unit) -> float:
+    digits = [n.decimals for n in numbers if not n.fault and not n.unit]
+    return float(10.0 ** -max(digits) * unit.factor) if digits and max(digits) < 8 else math.nan
+
+
+def _unit(
+    column: TextColumn,
+    sizes: NDArray[np.float64],
+    told: Unit | None,
+    row_unit: Unit | None,
+    numbers: Sequence[Number],
+) -> tuple[Unit, str, str]:
+    """Return the unit of the numbers that carry none, how it is known, and a question where it is not."""
+    name = column.name
+    choices = PLAUSIBLE[QUANTITY[name]]
+    if told is not None:
+        return told, "told", ""
+    if not len(sizes):
+        return choices[0].unit, "cell" if any(n.unit for n in numbers) else "header", ""
+    median = float(np.median(sizes))
+    stated = row_unit or column.heading.unit
+    if stated is not None:
+        how = "unit row" if row_unit is not None else "header"
+        return stated, how, _unlikely(name, stated, median, choices)
+    likely = [p for p in choices if p.likely_most > 0 and p.likely_least <= median <= p.likely_most]
+    if len(likely) == 1:
+        return likely[0].unit, "inferred from the range", ""
+    options = " or ".join(f"--units {name}={p.unit.symbol}" for p in choices if p.likely_most > 0)
+    return choices[0].unit, "", f"no unit is given and the median {median:g} fits none surely; say {options}"
+
+
+def _unlikely(name: str, stated: Unit, median: float, choices: Sequence[Plausible]) -> str:
+    if stated.quantity != QUANTITY[name]:
+        return f"{stated.symbol} is no unit of {QUANTITY[name]}; right would be {', '.join(p.unit.symbol for p in choices)}"
+    own = next(p for p in choices if p.unit == stated)
+    if own.least <= median <= own.most:
+        return ""
+    fitting = [p.unit.symbol for p in choices if p.unit != stated and p.least <= median <= p.most]
+    said = f"the unit {stated.symbol} can't be right: the median is {median:g} {stated.symbol}"
+    if not fitting:
+        return f"{said}; choose the column with --columns {name}=…, or mend the file"
+    return f"{said}; say " + " or ".join(f"--units {name}={symbol}" for symbol in [*fitting, stated.symbol])
+
+
+def _converted(
+    column: TextColumn, numbers: Sequence[Number], unit: Unit
+) -> tuple[NDArray[np.float64], dict[int, str]]:
+    """Return the value of each distinct text in our unit, and the words for those that have none."""
+    quantity, limits = QUANTITY[column.name], COLUMN[column.name]
+    values = np.full(max(len(numbers), 1), np.nan)
+    wrong: dict[int, str] = {}
+    for i, number in enumerate(numbers):
+        if number.fault:
+            if number.fault != MISSING:
+                wrong[i] = number.fault
+            continue
+        own = unit_of(number.unit) if number.unit else unit
+        if own is None or own.quantity != quantity:
+            wrong[i] = f"and '{number.unit}' is no unit of {quantity}"
+            continue
+        value = scaled(number, own)
+        if limits.least <= value <= limits.most:
+            values[i] = value
+        elif value < 0 <= limits.least:
+            wrong[i] = "which is negative"
+        else:
+            wrong[i] = f"which can't be true: right would be {limits.least:g} to {limits.most:g}"
+    return values, wrong
+
+
+def scaled(number: Number, unit: Unit) -> float:
+    """Return a number in our unit, free of the rounding that a plain product would add."""
+    value = (number.value + unit.before) * unit.factor
+    shift = math.log10(unit.factor)
+    if unit.before or shift != round(shift) or number.decimals - shift > 12:
+        return value
+    return round(value, max(0, number.decimals - round(shift)))
+
+
+def _typed_in_another_unit(measured: Measured) -> None:
+    """Refuse readings that are far off, and near in another unit: they were typed in that unit."""
+    column = measured.column
+    good = np.isfinite(measured.values) & (measured.values != 0)
+    if QUANTITY[column.name] not in ("voltage", "capacity", "resistance") or not good.any():
+        return
+    sizes = np.abs(np.where(good, measured.values, np.nan))
+    middle = float(np.nanmedian(sizes))
+    for row in np.flatnonzero(good & ((sizes > middle * SWAPPED_LEAST) | (sizes < middle / SWAPPED_LEAST))):
+        number = float(sizes[row]) / measured.unit.factor
+        for other in (p.unit for p in PLAUSIBLE[QUANTITY[column.name]] if p.likely_most > 0 or p.unit.symbol == "µohm"):
+            value = number * other.factor
+            if other != measured.unit and middle / SWAPPED_NEAR < value < middle * SWAPPED_NEAR:
+                measured.faults[int(row)] = (
+                    f"which looks like {other.symbol} where the others are {measured.unit.symbol}; write the unit behind it"
+                )
+                measured.values[row] = np.nan
+                break
+    for row in np.flatnonzero(good & (sizes > middle * FILL_RATIO)):
+        if round(float(sizes[row]) / measured.unit.factor, 6) in FILL_VALUES and int(row) not in measured.faults:
+            measured.faults[int(row)] = "which is what a tester writes where it has no reading"
+            measured.values[row] = np.nan
