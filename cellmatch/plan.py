@@ -16,6 +16,7 @@ from cellmatch.build.cautions import cautions
 from cellmatch.build.placement import place_cells
 from cellmatch.cells.screening import Screening, screen_cells, tray_chemistry
 from cellmatch.cells.table import CellTable, PlacedCells, ScreenedCells
+from cellmatch.cells.understood import Reading
 from cellmatch.electrics.parallel import worst_verdict
 from cellmatch.errors import Problem, TooFewCells
 from cellmatch.grouping.solve import Grouping, assign_groups, group_cells
@@ -23,6 +24,7 @@ from cellmatch.pack.chemistry import Chemistry
 from cellmatch.pack.holder import Holder
 from cellmatch.pack.limits import Limits
 from cellmatch.pack.spec import Pack
+from cellmatch.plain import to_plain
 from cellmatch.prediction import NO_RESISTANCE, Prediction, joining_window_mv, predict_pack
 
 
@@ -56,7 +58,7 @@ class Plan:
     cautions : tuple of str
     settings : mapping
         How the search was run, so that it can be run again.
-    reading : mapping
+    reading : Reading
         What was understood of the files.
     created_at : str
         UTC, ISO 8601.
@@ -78,7 +80,7 @@ class Plan:
     notes: tuple[str, ...]
     cautions: tuple[str, ...]
     settings: Mapping[str, Any]
-    reading: Mapping[str, Any]
+    reading: Reading
     created_at: str
     history: tuple[Mapping[str, Any], ...] = field(default=())
 
@@ -94,9 +96,11 @@ class Plan:
     def __eq__(self, other: object) -> bool:
         if not isinstance(other, Plan):
             return NotImplemented
-        # a DataFrame has no truth of its own: it is compared apart
+        # compared by their plain form, in which two missing numbers are equal
         rest = (f.name for f in fields(self) if f.name != "cells")
-        return self.cells.equals(other.cells) and all(getattr(self, n) == getattr(other, n) for n in rest)
+        return self.cells.equals(other.cells) and all(
+            to_plain(getattr(self, name)) == to_plain(getattr(other, name)) for name in rest
+        )
 
     __hash__ = None  # type: ignore[assignment]
 
@@ -151,6 +155,7 @@ def plan_pack(
     """
     pack = Pack.of(pack)
     holder = holder or Holder()
+    reading: Reading = cells.attrs.get("reading", Reading())
     known, chemistry_words = tray_chemistry(cells, chemistry)
     limits = (limits or Limits()).settled(known)
     window_mv, window_words = joining_window_mv(cells, pack, limits)
@@ -173,8 +178,8 @@ def plan_pack(
         prediction=prediction,
         verdict=verdict,
         verdict_reasons=why,
-        assumptions=(*chemistry_words, window_words, *holder.assumptions),
-        notes=(*screening.notes, *grouping.notes),
+        assumptions=(*reading.assumptions, *chemistry_words, window_words, *holder.assumptions),
+        notes=(*reading.warnings, *screening.notes, *grouping.notes),
         cautions=cautions(pack, known, limits),
         settings={
             "aims": [aim.name for aim in grouping.aims],
@@ -182,7 +187,7 @@ def plan_pack(
             "seconds": seconds,
             "accept": dict(accept or {}),
         },
-        reading=cells.attrs["reading"].record() if "reading" in cells.attrs else {},
+        reading=reading,
         created_at=datetime.now(UTC).isoformat(timespec="seconds"),
     )
 

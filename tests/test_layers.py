@@ -16,7 +16,7 @@ STOREYS = (
     ("grouping",),
     ("cells", "electrics"),
     ("pack",),
-    ("errors",),
+    ("errors", "plain"),
 )
 LEVEL = {name: level for level, names in enumerate(STOREYS) for name in names}
 

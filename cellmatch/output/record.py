@@ -17,14 +17,15 @@ import pandas as pd
 from cellmatch import __version__
 from cellmatch.cells.screening import Screening
 from cellmatch.cells.table import COLUMN, INDEX_NAME, PlacedCells
+from cellmatch.cells.understood import Reading
 from cellmatch.cells.window import JoiningWindow
 from cellmatch.errors import FileUnusable, Problem
 from cellmatch.grouping.result import Grouping
-from cellmatch.output.plain import from_plain, to_plain
 from cellmatch.pack.chemistry import Chemistry
 from cellmatch.pack.holder import Holder
 from cellmatch.pack.limits import Limits
 from cellmatch.pack.spec import Pack
+from cellmatch.plain import from_plain, to_plain
 from cellmatch.plan import Plan
 from cellmatch.prediction import Prediction
 
@@ -60,7 +61,7 @@ def plan_to_json(plan: Plan, paper_sha256: Mapping[str, str] | None = None) -> d
         "schema_version": SCHEMA_VERSION,
         "created_at": plan.created_at,
         "cellmatch_version": __version__,
-        "sources": to_plain(plan.reading.get("files", ())),
+        "sources": [{"file": f.name, "sha256": f.sha256, "rows": f.rows} for f in plan.reading.files],
         "reading": to_plain(plan.reading),
         "pack": to_plain(plan.pack),
         "chemistry": to_plain(plan.chemistry),
@@ -118,7 +119,7 @@ def plan_from_json(record: Mapping[str, Any]) -> Plan:
         notes=tuple(record["notes"]),
         cautions=tuple(record["cautions"]),
         settings=record["settings"],
-        reading=record["reading"],
+        reading=from_plain(Reading, record["reading"]),
         created_at=record["created_at"],
         history=tuple(record["history"]),
     )

@@ -5,14 +5,12 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterable
 
-import numpy as np
-
 from cellmatch.cells.screening import Screening
 from cellmatch.cells.table import ScreenedCells
 from cellmatch.plan import Plan
 
 WIDTH = 100
-MOST_LINES = 8
+MOST_LINES = 6
 """Of one list; the rest is counted and stands in the report."""
 
 
@@ -22,14 +20,14 @@ def plan_summary(plan: Plan) -> str:
     numbers = ", ".join(
         f"{counts.get(s, 0)} {w}" for s, w in (("used", "used"), ("spare", "spare"), ("reject", "rejected"))
     )
-    files = ", ".join(f["file"] for f in plan.reading.get("files", ())) or "readings at hand"
+    files = ", ".join(f.name for f in plan.reading.files) or "readings at hand"
     lines = [f"{plan.pack} from {files}: {len(plan.cells)} cells, {numbers}", ""]
     lines += _section("Verdict", [plan.verdict.upper(), *plan.verdict_reasons], MOST_LINES)
     lines += _section("Pack", [_pack_words(plan)])
     lines += _section("Groups", _grouping_words(plan))
     rejects = plan.with_status("reject")
     lines += _section("Rejects", (f"{cell}: {'; '.join(r)}" for cell, r in rejects["reasons"].items()), MOST_LINES)
-    lines += _section("Remarks", _remark_words(plan), MOST_LINES)
+    lines += _section("Remarks", _remark_words(plan))
     lines += _section("Limits", [limits_words(plan.screening)])
     lines += _section("Assumed", plan.assumptions)
     lines += _section("Notes", plan.notes)
@@ -145,7 +143,5 @@ def _grouping_words(plan: Plan) -> list[str]:
 
 
 def _remark_words(plan: Plan) -> list[str]:
-    in_pack = plan.cells["status"].isin(["used", "spare"]).to_numpy(dtype=bool)
-    level = plan.cells["level_to_v"].notna().to_numpy(dtype=bool)
-    rows = plan.cells[in_pack & ~level & np.array([bool(r) for r in plan.cells["remarks"]])]
-    return [f"{cell}: {'; '.join(r)}" for cell, r in rows["remarks"].items()]
+    counts = [f"{name} {n}" for name, n in plan.screening.remark_counts.items() if name != "joining window"]
+    return [f"{', '.join(counts)}: each in report.html"] if counts else []

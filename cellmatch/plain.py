@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import types
+from collections import abc
 from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
 from typing import Any, Union, get_args, get_origin, get_type_hints
@@ -63,6 +64,10 @@ def from_plain(kind: Any, data: Any, **known: Any) -> Any:
         if len(arguments) == 2 and arguments[1] is Ellipsis:
             return tuple(from_plain(arguments[0], item) for item in data)
         return tuple(from_plain(k, item) for k, item in zip(arguments, data, strict=True))
+    if origin is abc.Mapping:
+        return {name: from_plain(arguments[1], item) for name, item in data.items()}
+    if kind is float and data is None:
+        return math.nan
     if kind is float and isinstance(data, int) and not isinstance(data, bool):
         return float(data)
     return data
