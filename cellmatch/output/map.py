@@ -1,0 +1,285 @@
+"""The pack map: both faces of the holder as SVG, with ids, ends and terminals.
+
+Each face is drawn as the builder sees it: the pole that shows there, the bottom mirrored like a page that
+is turned. What a drawing looks like is settled by classes in the stylesheet.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass
+from html import escape
+
+import numpy as np
+
+from cellmatch.output.look import MINUS
+from cellmatch.plan import Plan
+
+FACES = ("top", "bottom")
+PX_PER_MM = 2.3
+"""Size on a screen; narrower screens shrink it."""
+MARGIN_MM = 12.0
+"""Around the cells: terminal words, corner mark, group numbers."""
+TILE_COLUMNS, TILE_ROWS = 10, 16
+"""A drawing with more places than this across or down is split, so that its ids can still be read."""
+CHARACTER_WIDTH = 0.6
+"""Of the type size, in a common sans type."""
+LONGEST_LINE = 7
+"""Characters of an id on one line of a cell; a longer one takes two lines."""
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A part of the holder, seen from the top.
+
+    Parameters
+    ----------
+    left, right, top, bottom : float
+        [mm]
+    """
+
+    left: float
+    right: float
+    top: float
+    bottom: float
+
+    def holds(self, x_mm: np.ndarray, y_mm: np.ndarray) -> np.ndarray:
+        """Say which points lie inside."""
+        return (self.left <= x_mm) & (x_mm < self.right) & (self.top <= y_mm) & (y_mm < self.bottom)
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """One cell as it is drawn on one face."""
+
+    cell: str
+    group: int
+    x: float
+    y: float
+    positive: bool
+    position: int
+
+
+def map_windows(plan: Plan) -> list[Window]:
+    """Split a holder into parts whose ids can be read on paper, row by row.
+
+    Returns
+    -------
+    list of Window
+        One for a small pack.
+    """
+    used = plan.with_status("used")
+    pitch = plan.holder.spacing_mm
+    x, y = used["x_mm"].to_numpy(dtype=float), used["y_mm"].to_numpy(dtype=float)
+    cuts_x = _cuts(float(x.min()) - pitch / 2, float(x.max()) + pitch / 2, TILE_COLUMNS * pitch)
+    cuts_y = _cuts(float(y.min()) - pitch / 2, float(y.max()) + pitch / 2, TILE_ROWS * pitch)
+    return [
+        Window(left, right, top, bottom)
+        for top, bottom in itertools.pairwise(cuts_y)
+        for left, right in itertools.pairwise(cuts_x)
+        if Window(left, right, top, bottom).holds(x, y).any()
+    ]
+
+
+def pack_map_svg(plan: Plan, face: str = "top", window: Window | None = None) -> str:
+    """Draw one face of the holder.
+
+    Parameters
+    ----------
+    plan : Plan
+    face : str
+        ``top``, or ``bottom``: mirrored, as seen once the pack is turned over like a page.
+    window : Window, optional
+        Only this part.
+
+    Returns
+    -------
+    str
+        An SVG element to stand in HTML: classes only, nothing that is fetched.
+
+    Raises
+    ------
+    ValueError
+        Another face.
+    """
+    if face not in FACES:
+        raise ValueError(f"face {face!r}: one of {', '.join(FACES)}")
+    whole = _bounds(plan)
+    part = window or whole
+    places = _places(plan, face, whole, part)
+    left, right = _across(face, whole, part)
+    box = (
+        left - MARGIN_MM,
+        part.top - MARGIN_MM,
+        right - left + 2 * MARGIN_MM,
+        part.bottom - part.top + 2 * MARGIN_MM,
+    )
+    label = f"{face} face"
+    description = (
+        f"Seen from {'above' if face == 'top' else 'below, mirrored like a turned page'}. "
+        f"{len(places)} cells, groups {_group_words(places)}. "
+        + "; ".join(f"group {g}: {_end_words(places, g)}" for g in sorted({p.group for p in places}))
+    )
+    parts = [
+        f'<svg class="map" role="img" viewBox="{_mm(*box)}" '
+        f'width="{box[2] * PX_PER_MM:.0f}" height="{box[3] * PX_PER_MM:.0f}" xmlns="http://www.w3.org/2000/svg">',
+        f"<title>{escape(str(plan.pack))}, {label}</title><desc>{escape(description)}</desc>",
+        *_blocks(places, plan.holder.spacing_mm),
+        *_cells(places, plan.holder.diameter_mm),
+        *_row_labels(places, left, plan.holder.spacing_mm),
+        *_terminals(plan, face, whole, part),
+        _corner(face, whole, part),
+        "</svg>",
+    ]
+    return "".join(parts)
+
+
+def _bounds(plan: Plan) -> Window:
+    used = plan.with_status("used")
+    half = plan.holder.spacing_mm / 2
+    x, y = used["x_mm"].to_numpy(dtype=float), used["y_mm"].to_numpy(dtype=float)
+    return Window(float(x.min()) - half, float(x.max()) + half, float(y.min()) - half, float(y.max()) + half)
+
+
+def _cuts(low: float, high: float, most: float) -> list[float]:
+    parts = max(1, math.ceil((high - low) / most - 1e-6))
+    return [low + min(k * most, high - low) for k in range(parts)] + [high]
+
+
+def _across(face: str, whole: Window, part: Window) -> tuple[float, float]:
+    """Return the left and right end of `part` as drawn: the bottom face mirrors the whole holder."""
+    if face == "top":
+        return part.left, part.right
+    return whole.left + whole.right - part.right, whole.left + whole.right - part.left
+
+
+def _places(plan: Plan, face: str, whole: Window, part: Window) -> list[_Place]:
+    used = plan.with_status("used").sort_values("position")
+    x, y = used["x_mm"].to_numpy(dtype=float), used["y_mm"].to_numpy(dtype=float)
+    inside = part.holds(x, y)
+    drawn = x if face == "top" else whole.left + whole.right - x
+    positive = np.array([bool(up) == (face == "top") for up in used["positive_up"]])
+    return [
+        _Place(str(cell), int(g), float(a), float(b), bool(p), int(n))
+        for cell, g, a, b, p, n, show in zip(
+            used.index, used["group"], drawn, y, positive, used["position"], inside, strict=True
+        )
+        if show
+    ]
+
+
+def _blocks(places: list[_Place], pitch: float) -> list[str]:
+    """Tint the ground of each group; two tints take turns."""
+    side = pitch + 0.1
+    squares: dict[int, list[str]] = {0: [], 1: []}
+    for p in places:
+        squares[p.group % 2].append(f"M{_mm(p.x - side / 2, p.y - side / 2)}h{side:g}v{side:g}h{-side:g}z")
+    return [
+        f'<path class="block {"odd" if odd else "even"}" d="{"".join(d)}"/>'
+        for odd, d in squares.items()
+        if d
+    ]
+
+
+def _cells(places: list[_Place], diameter: float) -> list[str]:
+    size = _id_size(places, diameter)
+    drawn = [f'<g class="cells" font-size="{size:.2f}">']
+    for p in places:
+        end = "+" if p.positive else MINUS
+        words = f"{p.cell}, group {p.group}, position {p.position}, {'positive' if p.positive else 'negative'} end"
+        drawn.append(
+            f'<g class="cell {"pos" if p.positive else "neg"}"><title>{escape(words)}</title>'
+            f'<circle cx="{p.x:g}" cy="{p.y:g}" r="{diameter / 2 - 0.3:g}"/>'
+            f'<text class="end" x="{p.x:g}" y="{p.y - 0.19 * diameter:g}" font-size="{0.42 * diameter:g}">{end}</text>'
+            f"{_id_text(p, size, diameter)}</g>"
+        )
+    return [*drawn, "</g>"]
+
+
+def _id_size(places: list[_Place], diameter: float) -> float:
+    """Return one type size for all ids, so that the longest line fits its circle."""
+    longest = max((len(line) for p in places for line in _id_lines(p.cell)), default=1)
+    return min(0.32 * diameter, 0.9 * diameter / (CHARACTER_WIDTH * max(longest, 1)))
+
+
+def _id_lines(cell: str) -> list[str]:
+    if len(cell) <= LONGEST_LINE:
+        return [cell]
+    half = math.ceil(len(cell) / 2)
+    if half <= 2 * LONGEST_LINE:
+        return [cell[:half], cell[half:]]
+    # both ends tell most; the whole id stands in the title
+    return [cell[: 2 * LONGEST_LINE - 1] + "…", "…" + cell[-(2 * LONGEST_LINE - 1) :]]
+
+
+def _id_text(p: _Place, size: float, diameter: float) -> str:
+    lines = _id_lines(p.cell)
+    first = p.y + 0.19 * diameter + (0.0 if len(lines) == 1 else -0.1 * size)
+    return "".join(
+        f'<text class="id" x="{p.x:g}" y="{first + k * size:.2f}">{escape(line)}</text>'
+        for k, line in enumerate(lines)
+    )
+
+
+def _row_labels(places: list[_Place], left: float, pitch: float) -> list[str]:
+    """Name each group at the left of its row; where rows hold several groups, in its first cell."""
+    rows: dict[float, set[int]] = {}
+    for p in places:
+        rows.setdefault(round(p.y, 3), set()).add(p.group)
+    if all(len(groups) == 1 for groups in rows.values()):
+        return [
+            f'<text class="group" x="{left - 2:g}" y="{y + 1.7:g}">{next(iter(groups))}</text>'
+            for y, groups in rows.items()
+        ]
+    first: dict[int, _Place] = {}
+    for p in places:
+        first.setdefault(p.group, p)
+    corner = 0.47 * pitch
+    return [
+        f'<text class="group inside" x="{p.x - corner:g}" y="{p.y - corner + 3.4:g}">{g}</text>'
+        for g, p in first.items()
+    ]
+
+
+def _terminals(plan: Plan, face: str, whole: Window, part: Window) -> list[str]:
+    """Name the pack's terminals on the face where they show."""
+    drawn = []
+    for group, positive, words in ((1, False, f"pack {MINUS}"), (plan.pack.series, True, "pack +")):
+        places = [p for p in _places(plan, face, whole, part) if p.group == group and p.positive is positive]
+        if places:
+            x = sum(p.x for p in places) / len(places)
+            y = sum(p.y for p in places) / len(places)
+            near_top = y - whole.top <= whole.bottom - y
+            above = near_top if plan.pack.series > 1 else not positive
+            at = part.top - 3.5 if above else part.bottom + 7.5
+            drawn.append(f'<text class="terminal" x="{x:g}" y="{at:g}">{words}</text>')
+    return drawn
+
+
+def _corner(face: str, whole: Window, part: Window) -> str:
+    """Mark the same corner of the holder on both faces: first column, first row."""
+    if part.left > whole.left or part.top > whole.top:
+        return ""
+    left, right = _across(face, whole, part)
+    x, inward = (left - 8, 1) if face == "top" else (right + 8, -1)
+    y = part.top - 8
+    return (
+        f'<path class="corner" d="M{_mm(x, y)}h{6 * inward}l{-6 * inward} 6z"/>'
+        f'<text class="corner-word{" from-right" if inward < 0 else ""}" '
+        f'x="{x + 7.5 * inward:g}" y="{y + 3:g}">corner</text>'
+    )
+
+
+def _group_words(places: list[_Place]) -> str:
+    groups = sorted({p.group for p in places})
+    return f"{groups[0]} to {groups[-1]}" if groups else "none"
+
+
+def _end_words(places: list[_Place], group: int) -> str:
+    ends = {p.positive for p in places if p.group == group}
+    return " and ".join("positive" if e else "negative" for e in sorted(ends, reverse=True)) + " ends show"
+
+
+def _mm(*values: float) -> str:
+    return " ".join(f"{v:.2f}".rstrip("0").rstrip(".") for v in values)

@@ -1,0 +1,209 @@
+"""The report of a plan: one HTML file that stands alone, on a screen and on paper."""
+
+from __future__ import annotations
+
+import shlex
+from dataclasses import fields
+from functools import lru_cache
+from typing import Any
+
+import jinja2
+import numpy as np
+
+from cellmatch import __version__
+from cellmatch.build.placement import natural_key
+from cellmatch.cells.quality import expected_largest
+from cellmatch.cells.table import resistances_mohm, texts
+from cellmatch.output import look
+from cellmatch.output.look import number
+from cellmatch.output.map import FACES, map_windows, pack_map_svg
+from cellmatch.output.quantities import QUANTITIES, group_balance, histogram
+from cellmatch.output.spares import ranked_spares
+from cellmatch.output.svg_charts import BalanceScale, histogram_svg
+from cellmatch.pack.limits import Limits, option_name
+from cellmatch.plan import Plan
+
+LIMIT_WORDS: dict[str, tuple[str, str, int, float]] = {
+    "floor_v": ("never use a cell found below", "V", 2, 1),
+    "min_v": ("lowest in service", "V", 2, 1),
+    "max_v": ("full", "V", 2, 1),
+    "above_full_v": ("overcharged when this far above full", "mV", 0, 1000),
+    "join_window_mv": ("joining window, to each side", "mV", 1, 1),
+    "join_limit_c": ("joining current, of capacity", "C", 2, 1),
+    "charge_limit_a": ("charge limit of the cell", "A", 2, 1),
+    "join_stop_ratio": ("stop above this multiple of the joining limit", "×", 0, 1),
+    "rated_mah": ("rated capacity", "mAh", 0, 1),
+    "salvaged": ("salvaged cells", "", 0, 1),
+    "min_capacity_fraction": ("least capacity, of rated", "%", 0, 100),
+    "worn_out_fraction": ("worn out below, of rated", "%", 0, 100),
+    "max_ir_mohm": ("highest resistance", "mΩ", 1, 1),
+    "max_ir_ratio": ("highest resistance, of the median of its kind", "×", 2, 1),
+    "outlier_k": ("outlier beyond, in robust standard deviations", "", 1, 1),
+    "repeatability_fraction": ("repeatability of one capacity reading (1 σ)", "%", 2, 100),
+    "mass_loss_fraction": ("leaked when lighter than its lot by", "%", 0, 100),
+    "meter_fraction": ("voltmeter accuracy, of the reading", "%", 2, 100),
+    "meter_digits_v": ("voltmeter accuracy, digits", "mV", 0, 1000),
+}
+"""For each limit: words, unit, decimals, and what to multiply it by for that unit."""
+
+
+@lru_cache(maxsize=1)
+def templates() -> jinja2.Environment:
+    """Return the templates of papers and page; whatever is put into them is escaped."""
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("cellmatch.output"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.globals.update(
+        number=number, signs=look.SIGNS, nothing=look.NOTHING, verdict_class=look.VERDICT_CLASS
+    )
+    return environment
+
+
+def report_html(plan: Plan) -> str:
+    """Write the report of a plan.
+
+    Parameters
+    ----------
+    plan : Plan
+
+    Returns
+    -------
+    str
+        One HTML document; it asks for nothing from anywhere and needs no script.
+    """
+    windows = map_windows(plan)
+    balance = group_balance(plan)
+    scale = BalanceScale(balance)
+    histograms = [histogram(plan, name) for name in QUANTITIES]
+    return templates().get_template("report.html").render(
+        plan=plan,
+        prediction=plan.prediction,
+        grouping=plan.grouping,
+        version=__version__,
+        title=f"{plan.pack} pack plan",
+        made=f"{plan.created_at[:10]} {plan.created_at[11:16]} UTC",
+        counts={s: int((plan.cells["status"] == s).sum()) for s in ("used", "spare", "reject")},
+        sources=[str(f["file"]) for f in plan.reading.get("files", ())],
+        balance=balance,
+        balance_head=scale.head(),
+        balance_rows=[scale.row(i) for i in range(len(balance.group))],
+        capacity_decimals=look.decimals_of([g.capacity_mah for g in plan.prediction.groups]),
+        histograms=[(h, histogram_svg(h)) for h in histograms],
+        kinds=[(kind, f"{look.SIGNS[kind]} {kind}") for kind in look.SIGNS if any(h.totals[kind] for h in histograms)],
+        maps=[
+            [(face, pack_map_svg(plan, face, window if len(windows) > 1 else None)) for face in FACES]
+            for window in windows
+        ],
+        to_level=_to_level(plan),
+        rejects=_rejects(plan),
+        remarked=_remarked(plan),
+        spares=ranked_spares(plan),
+        ranges=look.ranges,
+        least_true_spread_mah=2 * expected_largest(plan.pack.series) * plan.grouping.group_uncertainty_mah,
+        limits=_limit_rows(plan),
+        command=repeat_command(plan),
+    )  # fmt: skip
+
+
+def repeat_command(plan: Plan) -> str:
+    """Return the command line that makes this plan again.
+
+    Parameters
+    ----------
+    plan : Plan
+
+    Returns
+    -------
+    str
+        For a shell; ids and reasons are quoted.
+    """
+    files = [str(f["file"]) for f in plan.reading.get("files", ())] or ["CELLS.csv"]
+    words = ["cellmatch", "plan", *files, str(plan.pack), "--chemistry", plan.chemistry.name]
+    default = Limits(salvaged=plan.limits.salvaged).settled(plan.chemistry)
+    for limit in fields(Limits):
+        value = getattr(plan.limits, limit.name)
+        if limit.name == "salvaged":
+            words += [option_name(limit.name)] if value else []
+        elif value is not None and value != getattr(default, limit.name):
+            words += [option_name(limit.name), f"{value:g}"]
+    for cell, reason in plan.settings["accept"].items():
+        words += ["--accept", f"{cell}={reason}"]
+    words += [
+        "--seed",
+        str(plan.settings["seed"]),
+        "--seconds",
+        f"{plan.settings['seconds']:g}",
+        "--out",
+        "DIR",
+    ]
+    return shlex.join(words)
+
+
+def _sorted_rows(cells: Any) -> list[tuple[str, Any]]:
+    return sorted(((str(cell), row) for cell, row in cells.iterrows()), key=lambda item: natural_key(item[0]))
+
+
+def _to_level(plan: Plan) -> list[dict[str, Any]]:
+    used = plan.with_status("used")
+    outside = used[np.isfinite(used["level_to_v"].to_numpy(dtype=float))]
+    return [
+        {
+            "cell": cell,
+            "group": int(row["group"]),
+            "ocv_v": float(row["ocv_v"]),
+            "to_v": float(row["level_to_v"]),
+            "from_above": float(row["ocv_v"]) > float(row["level_to_v"]),
+        }
+        for cell, row in _sorted_rows(outside)
+    ]
+
+
+def _rejects(plan: Plan) -> list[dict[str, Any]]:
+    rejects = plan.with_status("reject")
+    resistance = dict(zip(map(str, rejects.index), resistances_mohm(rejects), strict=True))
+    source = dict(zip(map(str, rejects.index), texts(rejects, "source"), strict=True))
+    return [
+        {
+            "cell": cell,
+            "ocv_v": float(row["ocv_v"]),
+            "capacity_mah": float(row["capacity_mah"]),
+            "ir_mohm": float(resistance[cell]),
+            "reasons": row["reasons"],
+            "source": source[cell],
+        }
+        for cell, row in _sorted_rows(rejects)
+    ]
+
+
+def _remarked(plan: Plan) -> list[dict[str, Any]]:
+    kept = plan.cells[plan.cells["status"] != "reject"]
+    return [
+        {"cell": cell, "status": row["status"], "group": int(row["group"]), "remarks": row["remarks"]}
+        for cell, row in _sorted_rows(kept)
+        if row["remarks"]
+    ]
+
+
+def _limit_rows(plan: Plan) -> list[dict[str, str]]:
+    """Return every limit with its value and where that came from."""
+    default = Limits(salvaged=plan.limits.salvaged)
+    settled = default.settled(plan.chemistry)
+    rows = []
+    for name, (words, unit, decimals, factor) in LIMIT_WORDS.items():
+        value = getattr(plan.limits, name)
+        if name == "join_window_mv" and value is None:
+            value, origin = 1000 * plan.screening.window.half_width_v, "worked out"
+        elif value != getattr(settled, name):
+            origin = "set"
+        else:
+            origin = plan.chemistry.label if name in ("floor_v", "min_v", "max_v") else "default"
+        if isinstance(value, bool):
+            shown = "yes" if value else "no"
+        else:
+            shown = "none" if value is None else number(value * factor, decimals, unit)
+        rows.append({"words": words, "value": shown, "origin": origin, "option": option_name(name)})
+    return rows
