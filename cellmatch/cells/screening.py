@@ -355,7 +355,7 @@ def screen_cells(
         remark_counts["joining window"] = len(window.remarks)
 
     screened = cells.copy()
-    screened["status"] = np.where(reject, "reject", "good").astype(object)
+    screened["status"] = pd.Series(np.where(reject, "reject", "good"), index=cells.index, dtype=object)
     screened["reasons"] = pd.Series(list(reasons), index=cells.index, dtype=object)
     screened["remarks"] = pd.Series(list(remarks), index=cells.index, dtype=object)
     screened["level_to_v"] = window.level_to_v
