@@ -87,7 +87,7 @@ def report_html(plan: Plan) -> str:
         title=f"{plan.pack} pack plan",
         made=f"{plan.created_at[:10]} {plan.created_at[11:16]} UTC",
         counts={s: int((plan.cells["status"] == s).sum()) for s in ("used", "spare", "reject")},
-        sources=[str(f["file"]) for f in plan.reading.get("files", ())],
+        sources=[f.name for f in plan.reading.files],
         balance=balance,
         balance_head=scale.head(),
         balance_rows=[scale.row(i) for i in range(len(balance.group))],
