@@ -121,7 +121,7 @@ def repeat_command(plan: Plan) -> str:
     str
         For a shell; ids and reasons are quoted.
     """
-    files = [str(f["file"]) for f in plan.reading.get("files", ())] or ["CELLS.csv"]
+    files = [f.name for f in plan.reading.files] or ["CELLS.csv"]
     words = ["cellmatch", "plan", *files, str(plan.pack), "--chemistry", plan.chemistry.name]
     default = Limits(salvaged=plan.limits.salvaged).settled(plan.chemistry)
     for limit in fields(Limits):
