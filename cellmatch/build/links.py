@@ -18,40 +18,13 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components, minimum_spanning_tree
 from scipy.spatial import KDTree
 
+from cellmatch.build.nets import Link, check_ends, check_links, face_of_net, place_names, split_groups
 from cellmatch.errors import ArgumentInvalid, Problem
-from cellmatch.pack.holder import FACES, Holder, Positions
+from cellmatch.pack.holder import Holder
+from cellmatch.pack.positions import FACES, Positions
 
 TOUCHING = 1.05
 """Places up to this many pitches apart are neighbours; the diagonal of a square grid, at 1.41, is not."""
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Link:
-    """One piece of metal between two poles.
-
-    Parameters
-    ----------
-    kind : str
-        ``series``, ``parallel`` or ``custom`` (named by the user, or a lead between modules).
-    face : str
-        ``top`` or ``bottom``.
-    a, b : int
-        Places it joins.
-    group : int
-        Group it lies in; 0 for a link of a junction.
-    junction : int
-        k for a link between groups k and k + 1; 0 for a link within a group.
-    length_mm : float
-        [mm] Centre to centre.
-    """
-
-    kind: str
-    face: str
-    a: int
-    b: int
-    group: int
-    junction: int
-    length_mm: float
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -128,14 +101,6 @@ class Wiring:
     cautions: tuple[str, ...]
 
 
-def face_of_net(positions: Positions, net: int) -> str:
-    """Return the face on which net `net` (0 at pack negative) lies."""
-    series = int(positions.group.max())
-    group, positive = (1, False) if net == 0 else (min(net, series), True)
-    first = int(np.flatnonzero(positions.group == group)[0])
-    return "top" if bool(positions.positive_up[first]) == positive else "bottom"
-
-
 def touching_pairs(positions: Positions, spacing_mm: float) -> NDArray[np.int64]:
     """Return the pairs of places that are neighbours.
 
@@ -177,7 +142,7 @@ def wire_pack(positions: Positions, holder: Holder, ids: Sequence[str] | None = 
         A group that is split, that mixes end-up, a junction without a pair of neighbours, a custom link
         that would short groups; every fault with its places.
     """
-    _check_ends(positions, ids)
+    check_ends(positions, ids)
     touching = touching_pairs(positions, holder.spacing_mm)
     custom = _custom_pairs(positions, holder, ids)
     links = [
@@ -187,9 +152,7 @@ def wire_pack(positions: Positions, holder: Holder, ids: Sequence[str] | None = 
     ]
     links += _module_leads(positions, links)
     junctions = _junctions(positions, touching, links)
-    problems = [
-        Problem(f"junction {j.number}", _no_pair(positions, j.number, ids)) for j in junctions if not j.links
-    ]
+    problems = [Problem(f"junction {j.number}", _no_pair(positions, j.number, ids)) for j in junctions if not j.links]
     problems = problems or check_links(positions, links, ids)
     if problems:
         raise ArgumentInvalid(problems)
@@ -199,85 +162,6 @@ def wire_pack(positions: Positions, holder: Holder, ids: Sequence[str] | None = 
         terminals=_terminals(positions),
         cautions=_cautions(positions, junctions),
     )
-
-
-def net_numbers(positions: Positions, links: Sequence[Link]) -> NDArray[np.int64]:
-    """Return which net each pole belongs to, by following the links.
-
-    Returns
-    -------
-    ndarray of int, shape (2, places)
-        Net of the pole shown on the top face, then on the bottom face; equal numbers are one metal. The
-        numbers themselves carry no meaning.
-    """
-    n = len(positions)
-    index = {int(p): i for i, p in enumerate(positions.position)}
-    shift = {"top": 0, "bottom": n}
-    a = [index[link.a] + shift[link.face] for link in links]
-    b = [index[link.b] + shift[link.face] for link in links]
-    graph = coo_array((np.ones(len(links)), (a, b)), shape=(2 * n, 2 * n))
-    _, label = connected_components(graph, directed=False)
-    return label.reshape(2, n).astype(np.int64)
-
-
-def check_links(positions: Positions, links: Sequence[Link], ids: Sequence[str] | None = None) -> list[Problem]:
-    """Follow the links and compare what they join with what the pack needs.
-
-    Exactly S + 1 nets; every group with all its negative poles on one net and all its positive poles on
-    the next; no net that holds both poles of a cell.
-
-    Returns
-    -------
-    list of Problem
-        Empty for links that make the pack.
-    """
-    nets = net_numbers(positions, links)
-    negative = np.where(positions.positive_up, nets[1], nets[0])
-    positive = np.where(positions.positive_up, nets[0], nets[1])
-    problems = []
-    # what each net should be (k groups above pack negative), told apart from what it is
-    should = np.concatenate([positions.group - 1, positions.group])
-    found = np.concatenate([negative, positive])
-    for net in np.unique(found):
-        heights = np.unique(should[found == net])
-        if len(heights) > 1:
-            low, high = int(heights[0]) + 1, int(heights[-1])
-            members = _names(np.unique(np.flatnonzero(found == net) % len(positions)), positions, ids)
-            what = f"group {low}" if low == high else f"groups {low} to {high}"
-            problems.append(Problem("links", f"{what} would be shorted by the links of {members}"))
-    for height in np.unique(should):
-        parts = np.unique(found[should == height])
-        if len(parts) > 1:
-            islands = [np.flatnonzero((should == height) & (found == part)) % len(positions) for part in parts]
-            smallest = _names(min(islands, key=len), positions, ids)
-            where = f"group {height}" if height == positions.group.max() else f"group {height + 1}"
-            problems.append(Problem(where, f"is not one piece of metal at net {height}: {smallest} stand apart"))
-    return problems
-
-
-def _names(index: NDArray[np.int64], positions: Positions, ids: Sequence[str] | None, most: int = 12) -> str:
-    shown = [f"{positions.position[i]} ({ids[i]})" if ids else str(positions.position[i]) for i in index[:most]]
-    return f"place{'s' if len(index) > 1 else ''} " + ", ".join(shown) + (" …" if len(index) > most else "")
-
-
-def _check_ends(positions: Positions, ids: Sequence[str] | None) -> None:
-    problems = []
-    up = np.zeros(int(positions.group.max()) + 1, dtype=bool)
-    for group in np.unique(positions.group):
-        here = np.flatnonzero(positions.group == group)
-        ends = positions.positive_up[here]
-        up[group] = ends[0]
-        if ends.any() and not ends.all():
-            fewer = here[ends] if ends.sum() * 2 <= len(here) else here[~ends]
-            mixed = f"mixes end-up: {_names(fewer, positions, ids)} stand the other way round"
-            problems.append(Problem(f"group {group}", mixed))
-    same = [] if problems else np.flatnonzero(up[1:-1] == up[2:]) + 1
-    problems += [
-        Problem(f"groups {k} and {k + 1}", "show the same end on one face, so no link can join them; turn one over")
-        for k in same
-    ]
-    if problems:
-        raise ArgumentInvalid(problems)
 
 
 def _custom_pairs(positions: Positions, holder: Holder, ids: Sequence[str] | None) -> NDArray[np.int64]:
@@ -292,7 +176,7 @@ def _custom_pairs(positions: Positions, holder: Holder, ids: Sequence[str] | Non
             continue
         groups = sorted(int(positions.group[index[p]]) for p in pair)
         if groups[1] - groups[0] > 1:
-            named = _names(np.array([index[p] for p in pair]), positions, ids)
+            named = place_names(np.array([index[p] for p in pair]), positions, ids)
             shorts = f"joins groups {groups[0]} and {groups[1]}, and so shorts what lies between them: {named}"
             problems.append(Problem(where, shorts))
     if problems:
@@ -362,24 +246,12 @@ def _parallel_links(
     tree = minimum_spanning_tree(coo_array((weight, (both[:, 0], both[:, 1])), shape=(n, n)).tocsr()).tocoo()
     pieces, label = connected_components(tree, directed=False)
     if pieces > len(np.unique(positions.group)):
-        raise ArgumentInvalid(_split_groups(positions, label, ids))
+        raise ArgumentInvalid(split_groups(positions, label, ids))
     chosen = np.column_stack([tree.row, tree.col]).astype(np.int64)
     own = {(int(a), int(b)) for a, b in bridging}
     chosen = np.array([p for p in chosen.tolist() if (p[0], p[1]) not in own], dtype=np.int64).reshape(-1, 2)
     chosen = chosen[np.lexsort((chosen[:, 0], positions.group[chosen[:, 0]]))]
     return [_link(positions, "parallel", face, pair, 0) for face in FACES for pair in chosen]
-
-
-def _split_groups(positions: Positions, label: NDArray[np.int32], ids: Sequence[str] | None) -> list[Problem]:
-    problems = []
-    for group in np.unique(positions.group):
-        here = np.flatnonzero(positions.group == group)
-        parts, sizes = np.unique(label[here], return_counts=True)
-        if len(parts) > 1:
-            apart = here[label[here] != parts[np.argmax(sizes)]]
-            what = f"is split: no link reaches {_names(apart, positions, ids)} from the rest of the group"
-            problems.append(Problem(f"group {group}", what + "; move them together or name a custom link"))
-    return problems
 
 
 def _custom_links(positions: Positions, custom: NDArray[np.int64]) -> list[Link]:
@@ -431,7 +303,7 @@ def _no_pair(positions: Positions, k: int, ids: Sequence[str] | None) -> str:
     pairs = np.array([(a, b) for a in here for b in there], dtype=np.int64)
     lengths = _length_mm(positions, pairs)
     nearest = pairs[np.argmin(lengths)]
-    names = _names(nearest, positions, ids)
+    names = place_names(nearest, positions, ids)
     a, b = (int(positions.position[i]) for i in nearest)
     return (
         f"no place of group {k} lies beside one of group {k + 1}; the nearest, {names}, are "
@@ -446,7 +318,10 @@ def _terminals(positions: Positions) -> tuple[Terminal, Terminal]:
     return (
         Terminal(name="main -", face=face_of_net(positions, 0), group=1, position=int(positions.position[first])),
         Terminal(
-            name="main +", face=face_of_net(positions, series), group=series, position=int(positions.position[last])
+            name="main +",
+            face=face_of_net(positions, series),
+            group=series,
+            position=int(positions.position[last]),
         ),
     )
 

@@ -8,7 +8,8 @@ import numpy as np
 
 from cellmatch.cells.table import GroupedCells, PlacedCells
 from cellmatch.errors import ArgumentInvalid, Problem
-from cellmatch.pack.holder import Holder, Positions
+from cellmatch.pack.holder import Holder
+from cellmatch.pack.positions import Positions
 from cellmatch.pack.spec import Pack
 
 
@@ -69,9 +70,7 @@ def _check_sizes(group: np.ndarray, pack: Pack) -> None:
     found = np.bincount(group[group > 0], minlength=pack.series + 1)[1:]
     if len(found) != pack.series or tuple(int(n) for n in found) != pack.group_sizes:
         raise ArgumentInvalid(
-            Problem(
-                "groups of the table", f"hold {found.tolist()} cells; {pack} needs {list(pack.group_sizes)}"
-            )
+            Problem("groups of the table", f"hold {found.tolist()} cells; {pack} needs {list(pack.group_sizes)}")
         )
 
 

@@ -14,9 +14,11 @@ over, and group 1 shows its negative ends on the top face unless the holder says
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +26,7 @@ from scipy.spatial import KDTree
 
 from cellmatch.errors import ArgumentInvalid, Problem, nearest_name
 from cellmatch.pack.holder_map import MapPlace, read_map
+from cellmatch.pack.positions import Positions
 from cellmatch.pack.spec import Pack
 
 GAP_MM = 2.0
@@ -33,62 +36,9 @@ MODULE_GAP_MM = 30.0
 LINK_TYPES = ("bolted", "welded")
 ASSUMED_LINK_TYPE = "bolted"
 """Assumed, and said, where the kind of link is not given."""
-FACES = ("top", "bottom")
 
 _SIZE_TEXT = re.compile(r"(\d{2})(\d{3})|(\d{2})(\d{2})")
 _BRICK_TEXT = re.compile(r"(?:(folded|strips)[ :]+)?(\d+)\s*[xX×]\s*(\d+)")
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Positions:
-    """The places of a holder, one entry a place, in the order of their numbers.
-
-    Parameters
-    ----------
-    position : ndarray of int, shape (places,)
-        Number of the place, counted from 1.
-    group : ndarray of int, shape (places,)
-        Group that sits there, 1 at pack negative.
-    row, column : ndarray of int, shape (places,)
-        Row in the holder and place in that row, counted from 1.
-    x_mm, y_mm : ndarray of float, shape (places,)
-        [mm] Centre of the cell, seen from the top: x across, y down.
-    positive_up : ndarray of bool, shape (places,)
-        The positive end shows on the top face.
-    module : ndarray of int, shape (places,)
-        Module the place belongs to, counted from 1.
-    """
-
-    position: NDArray[np.int64]
-    group: NDArray[np.int64]
-    row: NDArray[np.int64]
-    column: NDArray[np.int64]
-    x_mm: NDArray[np.float64]
-    y_mm: NDArray[np.float64]
-    positive_up: NDArray[np.bool_]
-    module: NDArray[np.int64]
-
-    def __len__(self) -> int:
-        return len(self.position)
-
-    def shows_positive(self, face: str) -> NDArray[np.bool_]:
-        """Say for each place whether its positive end shows on `face`.
-
-        Returns
-        -------
-        ndarray of bool, shape (places,)
-        """
-        return self.positive_up if face == "top" else ~self.positive_up
-
-    def seen_x_mm(self, face: str) -> NDArray[np.float64]:
-        """Return x as it is seen when looking at `face`; the bottom is turned over like a page.
-
-        Returns
-        -------
-        ndarray of float, shape (places,)
-            [mm]
-        """
-        return self.x_mm if face == "top" else self.x_mm.min() + self.x_mm.max() - self.x_mm
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -148,7 +98,9 @@ class Holder:
     def __post_init__(self) -> None:
         problems = [*_shape_problems(self), *_size_problems(self)]
         if self.link_type is not None and self.link_type not in LINK_TYPES:
-            problems.append(Problem(f"link type '{self.link_type}'", nearest_name(self.link_type, LINK_TYPES)))
+            problems.append(
+                Problem(f"link type '{self.link_type}'", nearest_name(self.link_type, LINK_TYPES))
+            )
         if self.contact_a is not None and not 0 < self.contact_a < float("inf"):
             problems.append(Problem(f"contact rating {self.contact_a} A", "it must be above 0"))
         if list(self.split_after) != sorted(set(self.split_after)) or min(self.split_after, default=1) < 1:
@@ -171,7 +123,9 @@ class Holder:
         if text.strip().lower().endswith(".csv"):
             return cls(shape="map", own_places=read_map(text.strip()))
         if text.strip() not in SHAPES:
-            known = "known: straight, offset, 5x8 (rows x columns, folded), strips 5x8, or a map like places.csv"
+            known = (
+                "known: straight, offset, 5x8 (rows x columns, folded), strips 5x8, or a map like places.csv"
+            )
             raise ArgumentInvalid(Problem(f"holder '{text}'", known))
         return cls(shape=text.strip())
 
@@ -247,7 +201,8 @@ class Holder:
         -------
         ndarray of bool, shape of `group`
         """
-        return (group % 2 == 0) == self.first_negative_up
+        even: NDArray[np.bool_] = group % 2 == 0
+        return even if self.first_negative_up else ~even
 
 
 def _shape_problems(holder: Holder) -> list[Problem]:
@@ -257,9 +212,13 @@ def _shape_problems(holder: Holder) -> list[Problem]:
     if holder.shape in BRICKS and holder.brick is None:
         problems.append(Problem(f"holder {holder.shape}", "needs its rows and columns, like 5x8"))
     if holder.shape not in BRICKS and holder.brick is not None:
-        problems.append(Problem(f"holder {holder.shape}", f"takes no rows and columns; {' or '.join(BRICKS)} does"))
+        problems.append(
+            Problem(f"holder {holder.shape}", f"takes no rows and columns; {' or '.join(BRICKS)} does")
+        )
     if (holder.shape == "map") != bool(holder.own_places):
-        problems.append(Problem(f"holder {holder.shape}", "a map holder, and no other, brings its own places"))
+        problems.append(
+            Problem(f"holder {holder.shape}", "a map holder, and no other, brings its own places")
+        )
     if holder.shape == "map" and holder.split_after:
         problems.append(Problem("holder map", "is split by the map itself; leave the split out"))
     return problems
@@ -275,15 +234,17 @@ def _size_problems(holder: Holder) -> list[Problem]:
     return []
 
 
-def _places(holder: Holder, group: NDArray[np.int64], row: NDArray[np.int64], column: NDArray[np.int64]) -> Positions:
+def _places(
+    holder: Holder, group: NDArray[np.int64], row: NDArray[np.int64], column: NDArray[np.int64]
+) -> Positions:
     """Lay places on a square grid."""
     return Positions(
         position=np.arange(1, len(group) + 1, dtype=np.int64),
         group=group,
         row=row,
         column=column,
-        x_mm=(column - 1) * holder.spacing_mm,
-        y_mm=(row - 1) * holder.spacing_mm,
+        x_mm=(column - 1).astype(np.float64) * holder.spacing_mm,
+        y_mm=(row - 1).astype(np.float64) * holder.spacing_mm,
         positive_up=holder.turned(group),
         module=np.ones(len(group), dtype=np.int64),
     )
@@ -301,8 +262,8 @@ def _offset(holder: Holder, pack: Pack) -> Positions:
     square = _straight(holder, pack)
     return replace(
         square,
-        x_mm=square.x_mm + (square.row % 2 == 0) * holder.spacing_mm / 2,
-        y_mm=square.y_mm * np.sqrt(3) / 2,
+        x_mm=square.x_mm + np.where(square.row % 2 == 0, holder.spacing_mm / 2, 0.0),
+        y_mm=square.y_mm * math.sqrt(3) / 2,
     )
 
 
@@ -322,7 +283,11 @@ def _bricks_that_work(pack: Pack, columns: int) -> str:
     nearest = sorted(widths, key=lambda c: (abs(c - columns), c))[:3]
     bricks = ", ".join(f"{pack.places // c}x{c}" for c in nearest)
     wide = max(pack.group_sizes)
-    best = f"; one group a row ({pack.series}x{wide}) gives every junction {wide} links" if pack.places % wide == 0 else ""
+    best = (
+        f"; one group a row ({pack.series}x{wide}) gives every junction {wide} links"
+        if pack.places % wide == 0
+        else ""
+    )
     return f"{pack} has {pack.places} places; rows x columns that make that: {bricks}{best}"
 
 
@@ -330,13 +295,17 @@ def _strips(holder: Holder, pack: Pack) -> Positions:
     rows, columns = holder.brick or (0, 0)
     wide = pack.group_sizes[0]
     if set(pack.group_sizes) != {wide}:
-        raise ArgumentInvalid(Problem("holder strips", f"needs groups of one size; {pack} has {pack.group_sizes}"))
+        raise ArgumentInvalid(
+            Problem("holder strips", f"needs groups of one size; {pack} has {pack.group_sizes}")
+        )
     if columns % wide or rows * columns != pack.places:
         strips = [n for n in range(1, pack.series + 1) if pack.series % n == 0]
         nearest = sorted(strips, key=lambda n: abs(n * wide - columns))[:3]
         works = ", ".join(f"{pack.series // n}x{n * wide}" for n in nearest)
         raise ArgumentInvalid(
-            Problem(f"holder strips {rows}x{columns}", f"strips are {wide} wide for {pack}; what works: {works}")
+            Problem(
+                f"holder strips {rows}x{columns}", f"strips are {wide} wide for {pack}; what works: {works}"
+            )
         )
     square = _straight(holder, pack)
     strip, down = (square.group - 1) // rows, (square.group - 1) % rows
@@ -369,13 +338,13 @@ def _nearest_mm(places: tuple[MapPlace, ...]) -> tuple[NDArray[np.float64], NDAr
     """Return how far each place's nearest neighbour is, and which one that is."""
     at = np.array([(p.x_mm, p.y_mm) for p in places])
     distance, index = KDTree(at).query(at, k=[2])
-    return distance[:, 0], index[:, 0]
+    return np.ravel(distance), np.ravel(index).astype(np.int64)
 
 
 def _rows_of_map(
     x: NDArray[np.float64], y: NDArray[np.float64], diameter_mm: float
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Number rows down the map and places along each row; a row ends where y leaps by half a cell."""
+    """Count rows down the map and places along each row; a row ends where y leaps by half a cell."""
     order = np.argsort(y, kind="stable")
     row = np.empty(len(y), dtype=np.int64)
     row[order] = 1 + np.cumsum(np.diff(y[order], prepend=y[order[0]]) > diameter_mm / 2)
@@ -395,13 +364,17 @@ def _modules(holder: Holder, pack: Pack) -> Positions:
     single = replace(holder, split_after=(), custom_links=())
     parts: list[Positions] = []
     at, left_mm, right = 0, 0.0, 0
-    for number, (start, end) in enumerate(zip(bounds[:-1], bounds[1:], strict=True), start=1):
+    for number, (start, end) in enumerate(pairwise(bounds), start=1):
         part = SHAPES[holder.shape](single, Pack(end - start, pack.group_sizes[start:end]))
         if number % 2 == 0:
             # rows are mirrored against the whole module before it, so that joined groups lie level
-            part = replace(part, y_mm=parts[-1].y_mm.max() - part.y_mm, row=parts[-1].row.max() + 1 - part.row)
+            part = replace(
+                part, y_mm=parts[-1].y_mm.max() - part.y_mm, row=parts[-1].row.max() + 1 - part.row
+            )
         elif parts:
-            part = replace(part, y_mm=part.y_mm + parts[-1].y_mm.min(), row=part.row + parts[-1].row.min() - 1)
+            part = replace(
+                part, y_mm=part.y_mm + parts[-1].y_mm.min(), row=part.row + parts[-1].row.min() - 1
+            )
         group = part.group + start
         part = replace(
             part,
@@ -421,7 +394,9 @@ def _modules(holder: Holder, pack: Pack) -> Positions:
 
 def _from_corner(positions: Positions) -> Positions:
     """Count rows from 1 and y from 0 again."""
-    return replace(positions, y_mm=positions.y_mm - positions.y_mm.min(), row=positions.row - positions.row.min() + 1)
+    return replace(
+        positions, y_mm=positions.y_mm - positions.y_mm.min(), row=positions.row - positions.row.min() + 1
+    )
 
 
 BRICKS = ("folded", "strips")

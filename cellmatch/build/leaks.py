@@ -1,0 +1,88 @@
+"""What a week at rest can show of a leaking cell.
+
+Cells in parallel dilute a leak: the group's voltage falls P times slower than the cell alone would.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+NOISE_V = 0.002
+"""[V] Standard deviation with which one meter repeats a reading (common practice, no source)."""
+SEEN_SIGMA = 4.0
+"""An effect counts as seen from this many standard deviations on."""
+WEEK_DAYS = 7.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LeakLimit:
+    """The smallest leak that two readings some days apart can show.
+
+    Parameters
+    ----------
+    days : float
+    group_mv_per_day : float
+        [mV/day] Of a group.
+    cell_mv_per_day : float
+        [mV/day] What the leaking cell would lose alone.
+    leak_ma : float or None
+        [mA] None where the slope of the rest voltage isn't known.
+    """
+
+    days: float
+    group_mv_per_day: float
+    cell_mv_per_day: float
+    leak_ma: float | None
+
+
+def leak_limit(
+    parallel: int,
+    *,
+    days: float = WEEK_DAYS,
+    noise_v: float = NOISE_V,
+    group_ah: float | None = None,
+    slope_v: float | None = None,
+) -> LeakLimit:
+    """Return the smallest leak that shows: 4·√2·noise over the days.
+
+    Parameters
+    ----------
+    parallel : int
+        Cells in the group.
+    days : float
+        Between the two readings.
+    noise_v : float
+        [V] Standard deviation of one reading.
+    group_ah : float, optional
+        [Ah] Capacity of the group.
+    slope_v : float, optional
+        [V] Change of rest voltage per unit of state of charge, where the pack rests.
+
+    Returns
+    -------
+    LeakLimit
+
+    Examples
+    --------
+    >>> leak_limit(3).group_mv_per_day, leak_limit(3).cell_mv_per_day
+    (1.616, 4.849)
+    """
+    mv_per_day = 1000 * SEEN_SIGMA * math.sqrt(2) * noise_v / days
+    return LeakLimit(
+        days=days,
+        group_mv_per_day=mv_per_day,
+        cell_mv_per_day=mv_per_day * parallel,
+        leak_ma=leak_ma(mv_per_day, group_ah, slope_v) if group_ah and slope_v else None,
+    )
+
+
+def leak_ma(mv_per_day: float, group_ah: float, slope_v: float) -> float:
+    """Return the current that makes a group's rest voltage fall so fast [mA].
+
+    Examples
+    --------
+    >>> leak_ma(1.6, 7.5, 0.95)
+    0.526
+    """
+    return mv_per_day / slope_v * group_ah / 24
