@@ -144,9 +144,11 @@ def cell_table(rows: Mapping[str, Iterable[object]] | pd.DataFrame, ids: Iterabl
             raise ValueError(f"column {name} is missing; present: {', '.join(map(str, frame.columns))}")
     for name in frame.columns.intersection([c.name for c in COLUMNS if c.kind == "number"]):
         frame[name] = pd.to_numeric(frame[name]).astype("float64")
-    for name in frame.columns.intersection([c.name for c in COLUMNS if c.kind == "text"]):
-        column = frame[name].astype(object)
-        frame[name] = column.where(column.notna(), None)
+    for name in frame.columns:
+        # one type for all text, a user's own columns too: the record gives back what went in
+        if not pd.api.types.is_numeric_dtype(frame[name].dtype):
+            column = frame[name].astype(object)
+            frame[name] = column.where(column.notna(), None)
     return CellTable(frame)
 
 

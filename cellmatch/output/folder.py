@@ -10,7 +10,7 @@ import signal
 import tempfile
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -106,14 +106,17 @@ def write_whole(path: Path, content: bytes) -> None:
     """
     beside = path.with_name(f".{path.name}.new")
     try:
-        beside.write_bytes(content)
-        beside.replace(path)
+        try:
+            beside.write_bytes(content)
+            beside.replace(path)
+        except BaseException:
+            with suppress(OSError):
+                beside.unlink()
+            raise
     except OSError as error:
         raise FolderNotWritable(
             Problem(str(path), f"can't be written ({error.strerror}); name another file")
         ) from error
-    finally:
-        beside.unlink(missing_ok=True)
 
 
 def check_writable(folder: str | Path) -> None:

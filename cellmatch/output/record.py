@@ -190,9 +190,10 @@ def _cells_from_json(rows: list[dict[str, Any]]) -> PlacedCells:
 
 def _column_from_json(name: str, values: list[Any], index: pd.Index) -> pd.Series:
     kind = COLUMN[name].kind if name in COLUMN else ""
-    if kind == "number" and None not in values and all(isinstance(v, int) for v in values):
+    found = {type(v) for v in values}
+    if found == {int}:
         return pd.Series(np.array(values, dtype=np.int64), index=index)
-    if kind == "number" or (not kind and all(isinstance(v, float | None) for v in values)):
+    if kind == "number" or (not kind and float in found and found <= {int, float, type(None)}):
         return pd.Series(np.array([np.nan if v is None else v for v in values], dtype=float), index=index)
     if kind == "texts":
         values = [tuple(v) for v in values]

@@ -1,0 +1,116 @@
+"""The result folder: whole or not at all, and never over something that must be kept."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import signal
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from cellmatch import Plan, plan_pack, read_plan, write_plan
+from cellmatch.cells.table import cell_table
+from cellmatch.errors import FolderNotWritable
+from cellmatch.output import folder as folder_module
+from cellmatch.output.folder import PAPERS, check_writable, write_whole
+
+
+@pytest.fixture(scope="module")
+def plan() -> Plan:
+    rng = np.random.default_rng(7)
+    cells = cell_table(
+        {"ocv_v": [3.67] * 13, "capacity_mah": rng.normal(2500, 20, 13), "ir_mohm": rng.normal(25, 0.5, 13)},
+        ids=[f"C{i}" for i in range(13)],
+    )
+    return plan_pack(cells, "4s3p", seconds=0.2)
+
+
+def test_every_paper_is_there_with_its_hash(plan: Plan, tmp_path: Path) -> None:
+    made = write_plan(plan, tmp_path / "deep" / "job")
+    assert {p.name for p in made.iterdir()} == {"plan.json", *PAPERS}
+    record = json.loads((made / "plan.json").read_text(encoding="utf-8"))
+    for entry in record["files"]:
+        assert hashlib.sha256((made / entry["file"]).read_bytes()).hexdigest() == entry["sha256"]
+    assert [p.name for p in (tmp_path / "deep").iterdir()] == ["job"]
+
+
+def test_other_files_of_the_folder_stay(plan: Plan, tmp_path: Path) -> None:
+    (tmp_path / "notes.txt").write_text("mine", encoding="utf-8")
+    write_plan(plan, tmp_path)
+    write_plan(plan, tmp_path)
+    assert (tmp_path / "notes.txt").read_text(encoding="utf-8") == "mine"
+    assert {p.name for p in tmp_path.iterdir()} == {"notes.txt", "plan.json", *PAPERS}
+
+
+@pytest.mark.parametrize("fault", [OSError(28, "No space left on device"), KeyboardInterrupt()])
+def test_a_fault_while_writing_leaves_the_earlier_plan_whole(
+    plan: Plan, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, fault: BaseException
+) -> None:
+    made = write_plan(plan, tmp_path / "job")
+    before = {p.name: p.read_bytes() for p in made.iterdir()}
+
+    def fail(_: Plan) -> bytes:
+        raise fault
+
+    monkeypatch.setitem(folder_module.PAPERS, "balance.png", fail)
+    with pytest.raises((FolderNotWritable, KeyboardInterrupt)):
+        write_plan(plan, made)
+    assert {p.name: p.read_bytes() for p in made.iterdir()} == before
+    assert [p.name for p in tmp_path.iterdir()] == ["job"]
+
+
+def test_ctrl_c_while_moving_waits_for_the_last_file(
+    plan: Plan, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    moved = []
+    replace_file = Path.replace
+
+    def press_while_moving(self: Path, target: Path) -> Path:
+        moved.append(Path(target).name)
+        if len(moved) == 2:
+            signal.raise_signal(signal.SIGINT)
+        return replace_file(self, target)
+
+    monkeypatch.setattr(Path, "replace", press_while_moving)
+    with pytest.raises(KeyboardInterrupt):
+        write_plan(plan, tmp_path / "job")
+    assert moved == [*PAPERS, "plan.json"]
+    assert read_plan(tmp_path / "job") == plan
+
+
+def test_a_record_with_history_is_not_written_over(plan: Plan, tmp_path: Path) -> None:
+    changed = replace(plan, history=({"what": "cell replaced", "reason": "dented"},))
+    made = write_plan(changed, tmp_path / "job")
+    with pytest.raises(FolderNotWritable, match="--new-plan"):
+        write_plan(plan, made)
+    assert read_plan(made) == changed
+    write_plan(plan, made, new_plan=True)
+    assert read_plan(made) == plan
+    kept = [p for p in made.glob("plan *.json")]
+    assert len(kept) == 1
+    assert read_plan(kept[0]) == changed
+
+
+def test_papers_again_from_the_record(plan: Plan, tmp_path: Path) -> None:
+    made = write_plan(replace(plan, history=({"what": "read"},)), tmp_path / "job")
+    before = {p.name: p.read_bytes() for p in made.iterdir() if p.suffix in {".csv", ".html"}}
+    for name in before:
+        (made / name).unlink()
+    write_plan(read_plan(made), made, same_plan=True)
+    assert {name: (made / name).read_bytes() for name in before} == before
+
+
+def test_places_that_cannot_be_written(plan: Plan, tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("x", encoding="utf-8")
+    for target in (tmp_path / "file", tmp_path / "file" / "deeper"):
+        with pytest.raises(FolderNotWritable):
+            check_writable(target)
+        with pytest.raises(FolderNotWritable):
+            write_plan(plan, target)
+    check_writable(tmp_path / "new" / "folders")
+    assert not (tmp_path / "new").exists()
+    with pytest.raises(FolderNotWritable):
+        write_whole(tmp_path / "file" / "table.csv", b"x")

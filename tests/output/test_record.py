@@ -1,0 +1,86 @@
+"""The record: its schema, its round trip, and what a damaged one says."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import numpy as np
+import pytest
+
+from cellmatch import Plan, plan_pack, read_plan, write_plan
+from cellmatch.cells.table import cell_table
+from cellmatch.errors import FileUnusable
+from cellmatch.output.record import plan_from_json, plan_to_json, record_schema
+
+
+def make_plan(**columns: Any) -> Plan:
+    rng = np.random.default_rng(7)
+    n = 14
+    readings: dict[str, Any] = {
+        "ocv_v": rng.normal(3.670, 0.001, n).round(3),
+        "capacity_mah": rng.normal(2500, 20, n).round(1),
+        "ir_mohm": rng.normal(25, 0.6, n).round(1),
+    }
+    readings.update(columns)
+    ids = ["0012", "1E5", "NA", "#7", "Ω\u202f3", "=1+1", *(f"C{i}" for i in range(8))]
+    return plan_pack(cell_table(readings, ids=ids), "4s3p", seconds=0.2)
+
+
+@pytest.mark.parametrize(
+    "columns",
+    [
+        {},
+        {"lot": ["a", None] * 7, "mass_g": [45.0, np.nan] * 7, "own words": list("abcdefghijklmn")},
+        {"ocv_v": [2.2, -3.6, *[3.67] * 12], "rated_mah": 2500.0},
+        {"ir_mohm": np.nan},
+        {"ocv_v": np.r_[np.full(7, 3.6), np.full(7, 3.9)]},
+    ],
+)
+def test_round_trip_is_exact(columns: dict[str, Any]) -> None:
+    plan = make_plan(**columns)
+    text = json.dumps(plan_to_json(plan), allow_nan=False)
+    again = plan_from_json(json.loads(text))
+    assert again == plan
+    assert json.dumps(plan_to_json(again), allow_nan=False) == text
+
+
+@pytest.mark.parametrize("columns", [{}, {"ir_mohm": np.nan}, {"ocv_v": [2.2, -3.6, *[3.67] * 12]}])
+def test_record_fits_its_schema(columns: dict[str, Any]) -> None:
+    schema = record_schema()
+    jsonschema.Draft202012Validator.check_schema(schema)
+    jsonschema.validate(plan_to_json(make_plan(**columns), {"cells.csv": "0" * 64}), schema)
+
+
+def test_schema_catches_a_damaged_record() -> None:
+    record = plan_to_json(make_plan())
+    record["verdict"] = "probably fine"
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate(record, record_schema())
+
+
+def test_written_and_read_are_equal(tmp_path: Path) -> None:
+    plan = make_plan()
+    assert read_plan(write_plan(plan, tmp_path / "job")) == plan
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        ("", "not a whole record"),
+        ("[1, 2]", "no record of this tool"),
+        ('{"format": "cellmatch plan", "schema_version": 99}', "newer"),
+        ('{"format": "cellmatch plan", "schema_version": 1}', "damaged"),
+    ],
+)
+def test_damaged_records_say_what_is_wrong(tmp_path: Path, content: str, words: str) -> None:
+    (tmp_path / "plan.json").write_text(content, encoding="utf-8")
+    with pytest.raises(FileUnusable, match=words):
+        read_plan(tmp_path)
+
+
+def test_a_folder_without_a_record(tmp_path: Path) -> None:
+    with pytest.raises(FileUnusable, match="no record could be read"):
+        read_plan(tmp_path / "nothing")
