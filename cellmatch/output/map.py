@@ -8,17 +8,20 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
 
 import numpy as np
 
+from cellmatch.build.nets import Link
 from cellmatch.output.look import MINUS
+from cellmatch.pack.positions import FACES
 from cellmatch.plan import Plan
 
-FACES = ("top", "bottom")
-PX_PER_MM = 2.3
-"""Size on a screen; narrower screens shrink it."""
+PX_PER_MM = (2.3, 3.2)
+"""Size on a screen, of a wide and of a narrow pack; narrower screens shrink it."""
+COMFORTABLE_PX = 400
 MARGIN_MM = 12.0
 """Around the cells: terminal words, corner mark, group numbers."""
 TILE_COLUMNS, TILE_ROWS = 10, 16
@@ -72,8 +75,8 @@ def map_windows(plan: Plan) -> list[Window]:
     used = plan.with_status("used")
     pitch = plan.holder.spacing_mm
     x, y = used["x_mm"].to_numpy(dtype=float), used["y_mm"].to_numpy(dtype=float)
-    cuts_x = _cuts(float(x.min()) - pitch / 2, float(x.max()) + pitch / 2, TILE_COLUMNS * pitch)
-    cuts_y = _cuts(float(y.min()) - pitch / 2, float(y.max()) + pitch / 2, TILE_ROWS * pitch)
+    cuts_x = _cuts(float(x.min()) - pitch / 2, float(x.max()) + pitch / 2, pitch, TILE_COLUMNS)
+    cuts_y = _cuts(float(y.min()) - pitch / 2, float(y.max()) + pitch / 2, pitch, TILE_ROWS)
     return [
         Window(left, right, top, bottom)
         for top, bottom in itertools.pairwise(cuts_y)
@@ -82,7 +85,7 @@ def map_windows(plan: Plan) -> list[Window]:
     ]
 
 
-def pack_map_svg(plan: Plan, face: str = "top", window: Window | None = None) -> str:
+def pack_map_svg(plan: Plan, face: str = "top", window: Window | None = None, links: Sequence[Link] = ()) -> str:
     """Draw one face of the holder.
 
     Parameters
@@ -92,6 +95,8 @@ def pack_map_svg(plan: Plan, face: str = "top", window: Window | None = None) ->
         ``top``, or ``bottom``: mirrored, as seen once the pack is turned over like a page.
     window : Window, optional
         Only this part.
+    links : sequence of Link, optional
+        Drawn as bars on the face where they lie.
 
     Returns
     -------
@@ -115,6 +120,7 @@ def pack_map_svg(plan: Plan, face: str = "top", window: Window | None = None) ->
         right - left + 2 * MARGIN_MM,
         part.bottom - part.top + 2 * MARGIN_MM,
     )
+    scale = float(np.clip(COMFORTABLE_PX / box[2], *PX_PER_MM))
     label = f"{face} face"
     description = (
         f"Seen from {'above' if face == 'top' else 'below, mirrored like a turned page'}. "
@@ -123,9 +129,10 @@ def pack_map_svg(plan: Plan, face: str = "top", window: Window | None = None) ->
     )
     parts = [
         f'<svg class="map" role="img" viewBox="{_mm(*box)}" '
-        f'width="{box[2] * PX_PER_MM:.0f}" height="{box[3] * PX_PER_MM:.0f}" xmlns="http://www.w3.org/2000/svg">',
+        f'width="{box[2] * scale:.0f}" height="{box[3] * scale:.0f}" xmlns="http://www.w3.org/2000/svg">',
         f"<title>{escape(str(plan.pack))}, {label}</title><desc>{escape(description)}</desc>",
         *_blocks(places, plan.holder.spacing_mm),
+        *_links(places, [link for link in links if link.face == face], plan.holder.diameter_mm),
         *_cells(places, plan.holder.diameter_mm),
         *_row_labels(places, left, plan.holder.spacing_mm),
         *_terminals(plan, face, whole, part),
@@ -142,9 +149,12 @@ def _bounds(plan: Plan) -> Window:
     return Window(float(x.min()) - half, float(x.max()) + half, float(y.min()) - half, float(y.max()) + half)
 
 
-def _cuts(low: float, high: float, most: float) -> list[float]:
-    parts = max(1, math.ceil((high - low) / most - 1e-6))
-    return [low + min(k * most, high - low) for k in range(parts)] + [high]
+def _cuts(low: float, high: float, pitch: float, most: int) -> list[float]:
+    """Cut a length into parts of at most `most` pitches, as even as whole pitches allow."""
+    pitches = math.ceil((high - low) / pitch - 1e-6)
+    parts = max(1, math.ceil(pitches / most))
+    each = math.ceil(pitches / parts) * pitch
+    return [low + k * each for k in range(parts)] + [high]
 
 
 def _across(face: str, whole: Window, part: Window) -> tuple[float, float]:
@@ -175,11 +185,7 @@ def _blocks(places: list[_Place], pitch: float) -> list[str]:
     squares: dict[int, list[str]] = {0: [], 1: []}
     for p in places:
         squares[p.group % 2].append(f"M{_mm(p.x - side / 2, p.y - side / 2)}h{side:g}v{side:g}h{-side:g}z")
-    return [
-        f'<path class="block {"odd" if odd else "even"}" d="{"".join(d)}"/>'
-        for odd, d in squares.items()
-        if d
-    ]
+    return [f'<path class="block {"odd" if odd else "even"}" d="{"".join(d)}"/>' for odd, d in squares.items() if d]
 
 
 def _cells(places: list[_Place], diameter: float) -> list[str]:
@@ -217,8 +223,7 @@ def _id_text(p: _Place, size: float, diameter: float) -> str:
     lines = _id_lines(p.cell)
     first = p.y + 0.19 * diameter + (0.0 if len(lines) == 1 else -0.1 * size)
     return "".join(
-        f'<text class="id" x="{p.x:g}" y="{first + k * size:.2f}">{escape(line)}</text>'
-        for k, line in enumerate(lines)
+        f'<text class="id" x="{p.x:g}" y="{first + k * size:.2f}">{escape(line)}</text>' for k, line in enumerate(lines)
     )
 
 
@@ -242,18 +247,34 @@ def _row_labels(places: list[_Place], left: float, pitch: float) -> list[str]:
     ]
 
 
+def _links(places: list[_Place], links: Sequence[Link], diameter: float) -> list[str]:
+    """Draw links as bars from centre to centre, series ones heavier, under the cells."""
+    at = {p.position: p for p in places}
+    drawn: dict[str, list[str]] = {}
+    for link in links:
+        if link.a in at or link.b in at:
+            # a link into another part of the drawing ends where its near cell stands
+            a, b = at.get(link.a) or at[link.b], at.get(link.b) or at[link.a]
+            drawn.setdefault(link.kind, []).append(f"M{_mm(a.x, a.y)}L{_mm(b.x, b.y)}")
+    widths = {"parallel": 0.16 * diameter, "series": 0.4 * diameter}
+    return [
+        f'<path class="link {kind}" stroke-width="{widths.get(kind, 0.25 * diameter):.2g}" d="{"".join(d)}"/>'
+        for kind, d in sorted(drawn.items())
+    ]
+
+
 def _terminals(plan: Plan, face: str, whole: Window, part: Window) -> list[str]:
-    """Name the pack's terminals on the face where they show."""
+    """Name the pack's terminals on the face where they show, above or below the cells they sit at."""
     drawn = []
     for group, positive, words in ((1, False, f"pack {MINUS}"), (plan.pack.series, True, "pack +")):
         places = [p for p in _places(plan, face, whole, part) if p.group == group and p.positive is positive]
         if places:
-            x = sum(p.x for p in places) / len(places)
-            y = sum(p.y for p in places) / len(places)
-            near_top = y - whole.top <= whole.bottom - y
-            above = near_top if plan.pack.series > 1 else not positive
-            at = part.top - 3.5 if above else part.bottom + 7.5
-            drawn.append(f'<text class="terminal" x="{x:g}" y="{at:g}">{words}</text>')
+            top, bottom = min(p.y for p in places), max(p.y for p in places)
+            # of one group alone, the two terminals lie on different faces: minus above, plus below
+            above = top - whole.top <= whole.bottom - bottom if plan.pack.series > 1 else not positive
+            outermost = [p.x for p in places if p.y == (top if above else bottom)]
+            x, y = sum(outermost) / len(outermost), part.top - 3.5 if above else part.bottom + 7.5
+            drawn.append(f'<text class="terminal" x="{x:g}" y="{y:g}">{words}</text>')
     return drawn
 
 

@@ -16,11 +16,12 @@ from cellmatch.cells.quality import expected_largest
 from cellmatch.cells.table import resistances_mohm, texts
 from cellmatch.output import look
 from cellmatch.output.look import number
-from cellmatch.output.map import FACES, map_windows, pack_map_svg
+from cellmatch.output.map import map_windows, pack_map_svg
 from cellmatch.output.quantities import QUANTITIES, group_balance, histogram
 from cellmatch.output.spares import ranked_spares
 from cellmatch.output.svg_charts import BalanceScale, histogram_svg
 from cellmatch.pack.limits import Limits, option_name
+from cellmatch.pack.positions import FACES
 from cellmatch.plan import Plan
 
 LIMIT_WORDS: dict[str, tuple[str, str, int, float]] = {
@@ -57,9 +58,7 @@ def templates() -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.globals.update(
-        number=number, signs=look.SIGNS, nothing=look.NOTHING, verdict_class=look.VERDICT_CLASS
-    )
+    environment.globals.update(number=number, signs=look.SIGNS, nothing=look.NOTHING, verdict_class=look.VERDICT_CLASS)
     return environment
 
 
@@ -197,7 +196,7 @@ def _limit_rows(plan: Plan) -> list[dict[str, str]]:
         value = getattr(plan.limits, name)
         if name == "join_window_mv" and value is None:
             value, origin = 1000 * plan.screening.window.half_width_v, "worked out"
-        elif value != getattr(settled, name):
+        elif value is True or value != getattr(settled, name):
             origin = "set"
         else:
             origin = plan.chemistry.label if name in ("floor_v", "min_v", "max_v") else "default"

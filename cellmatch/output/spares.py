@@ -26,11 +26,8 @@ class Spare:
         more than the group uncertainty.
     cells : int
         For how many cells of the pack it could do so.
-    nearest : str
-        The used cell it comes closest to in capacity.
-    nearest_group : int
-    change_mah : float
-        [mAh] What that group's capacity would change by.
+    pack_mah : float
+        [mAh] What the pack would hold with it in place of a used cell: the median over all of them.
     """
 
     cell: str
@@ -39,9 +36,7 @@ class Spare:
     ir_mohm: float | None
     groups: tuple[int, ...]
     cells: int
-    nearest: str
-    nearest_group: int
-    change_mah: float
+    pack_mah: float
 
 
 def ranked_spares(plan: Plan) -> tuple[Spare, ...]:
@@ -59,14 +54,16 @@ def ranked_spares(plan: Plan) -> tuple[Spare, ...]:
     cell_mah = used["capacity_mah"].to_numpy(dtype=float)
     group = used["group"].to_numpy(dtype=np.int64)
     capacity = np.array([g.capacity_mah for g in plan.prediction.groups])
-    of_group = capacity[np.searchsorted([g.group for g in plan.prediction.groups], group)]
-    least = capacity.min() - plan.grouping.group_uncertainty_mah
+    number = np.searchsorted([g.group for g in plan.prediction.groups], group)
+    # the weakest group, and what is weakest once the cell's own group is set aside
+    weakest = float(capacity.min())
+    others = np.array([np.delete(capacity, k).min(initial=np.inf) for k in range(len(capacity))])[number]
+    least = weakest - plan.grouping.group_uncertainty_mah
     resistance = resistances_mohm(spares)
     ranked = []
     for i, (cell, row) in enumerate(spares.iterrows()):
-        change = float(row["capacity_mah"]) - cell_mah
-        fits = of_group + change >= least
-        nearest = int(np.abs(change).argmin())
+        replaced = capacity[number] - cell_mah + float(row["capacity_mah"])
+        fits = replaced >= least
         ranked.append(
             Spare(
                 cell=str(cell),
@@ -75,9 +72,7 @@ def ranked_spares(plan: Plan) -> tuple[Spare, ...]:
                 ir_mohm=None if np.isnan(resistance[i]) else float(resistance[i]),
                 groups=tuple(int(g) for g in np.unique(group[fits])),
                 cells=int(fits.sum()),
-                nearest=str(used.index[nearest]),
-                nearest_group=int(group[nearest]),
-                change_mah=float(change[nearest]),
+                pack_mah=float(np.median(np.minimum(replaced, others))),
             )
         )
-    return tuple(sorted(ranked, key=lambda s: (-s.cells, abs(s.change_mah))))
+    return tuple(sorted(ranked, key=lambda s: (-s.cells, -s.pack_mah)))

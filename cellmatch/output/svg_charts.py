@@ -15,7 +15,7 @@ from cellmatch.output import look
 from cellmatch.output.look import number
 from cellmatch.output.quantities import KINDS, GroupBalance, Histogram
 
-ROW_PX = 18
+ROW_PX = 28
 PANEL_PX, FOOT_PX, HEAD_PX = 150, 34, 18
 
 
@@ -42,7 +42,7 @@ class BalanceScale:
         ticks = [(0.0, "mean")]
         if self.percent(half) > 62:
             ticks = [(-half, number(-half, 0)), (0.0, "mean"), (half, number(half, 0, signed=True))]
-        words = "".join(f'<text class="tick" x="{self.percent(v):.2f}%" y="12">{w}</text>' for v, w in ticks)
+        words = "".join(f'<text class="tick" x="{self.percent(v):.2f}%" y="20">{w}</text>' for v, w in ticks)
         return f'<svg class="row" width="100%" height="{ROW_PX}" aria-hidden="true">{words}</svg>'
 
     def row(self, index: int) -> str:
@@ -53,14 +53,13 @@ class BalanceScale:
         words = f"group {group}: {number(deviation, 1, 'mAh', signed=True)} from the mean"
         if self.balance.floor_mah > 0:
             words += f"; floor {number(self.balance.floor_mah, 1, 'mAh')}"
-        low, high = min(at, 50.0), max(at, 50.0)
         weakest = " weakest" if index == self.balance.weakest and self.balance.deviation_mah.any() else ""
         return (
             f'<svg class="row{weakest}" role="img" width="100%" height="{ROW_PX}"><title>{escape(words)}</title>'
             f'<rect class="floor" x="{50 - half:.2f}%" y="0" width="{2 * half:.2f}%" height="100%"/>'
             f'<line class="mean" x1="50%" x2="50%" y1="0" y2="100%"/>'
-            f'<rect class="bar" x="{low:.2f}%" y="6" width="{high - low:.2f}%" height="6"/>'
-            f'<circle class="dot" cx="{at:.2f}%" cy="9" r="3.5"/></svg>'
+            f'<line class="bar" x1="50%" x2="{at:.2f}%" y1="50%" y2="50%"/>'
+            f'<circle class="dot" cx="{at:.2f}%" cy="50%" r="3.5"/></svg>'
         )
 
 
@@ -96,9 +95,7 @@ def histogram_svg(found: Histogram) -> str:
         parts.append(
             f'<text class="tick {side}" x="{x}%" y="{floor + 14}">{number(float(edge), quantity.decimals)}</text>'
         )
-    parts.append(
-        f'<text class="tick" x="50%" y="{floor + 14}">{escape(quantity.short)} [{quantity.unit}]</text>'
-    )
+    parts.append(f'<text class="tick" x="50%" y="{floor + 14}">{escape(quantity.short)} [{quantity.unit}]</text>')
     if found.lower:
         parts.append(f'<text class="tick start" x="0" y="{floor + 29}">◂ {found.lower} lower</text>')
     if found.higher:
