@@ -1,0 +1,5 @@
+"""``python -m cellmatch``."""
+
+from cellmatch.cli import main
+
+main()
