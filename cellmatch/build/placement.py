@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 import numpy as np
+from numpy.typing import NDArray
 
 from cellmatch.cells.table import GroupedCells, PlacedCells
 from cellmatch.errors import ArgumentInvalid, Problem
@@ -21,7 +22,7 @@ def natural_key(text: str) -> tuple[tuple[int, int, str], ...]:
     >>> sorted(["A10", "A2", "B1", "7"], key=natural_key)
     ['7', 'A2', 'A10', 'B1']
     """
-    parts = re.findall(r"(\d+)|(\D+)", text)
+    parts = re.findall(r"([0-9]+)|([^0-9]+)", text)
     return tuple((0, int(number), "") if number else (1, 0, word) for number, word in parts)
 
 
@@ -29,7 +30,8 @@ def place_cells(cells: GroupedCells, pack: Pack | str, holder: Holder | None = N
     """Give every cell of a group its place in the holder.
 
     Within a group the cells take the group's places in the natural order of their ids, so that the order
-    of the table's rows doesn't matter.
+    of the table's rows doesn't matter. See :func:`cellmatch.build.heat_placement.place_by_heat` for hot and
+    cool places.
 
     Parameters
     ----------
@@ -53,20 +55,28 @@ def place_cells(cells: GroupedCells, pack: Pack | str, holder: Holder | None = N
     """
     pack = Pack.of(pack)
     positions = (holder or Holder()).lay_out(pack)
-    group = cells["group"].to_numpy(dtype=np.int64)
-    _check_sizes(group, pack)
-    ids = [str(cell) for cell in cells.index]
-    keys = [natural_key(cell) for cell in ids]
-    by_group: dict[int, list[int]] = {}
-    for row in sorted(range(len(ids)), key=lambda i: (keys[i], ids[i])):
-        by_group.setdefault(int(group[row]), []).append(row)
+    check_group_sizes(cells["group"].to_numpy(dtype=np.int64), pack)
     place = np.full(len(cells), -1, dtype=np.int64)
-    for number in range(1, pack.series + 1):
-        place[by_group[number]] = np.flatnonzero(positions.group == number)
-    return _with_places(cells, positions, place)
+    for number, rows in enumerate(ids_in_order(cells, pack), start=1):
+        place[rows] = np.flatnonzero(positions.group == number)
+    return with_places(cells, positions, place)
 
 
-def _check_sizes(group: np.ndarray, pack: Pack) -> None:
+def ids_in_order(cells: GroupedCells, pack: Pack) -> list[NDArray[np.int64]]:
+    """Return the rows of each group, group 1 first, in the natural order of their ids."""
+    group = cells["group"].to_numpy(dtype=np.int64)
+    keys = [(natural_key(str(cell)), str(cell)) for cell in cells.index]
+    order = np.array(sorted(range(len(keys)), key=keys.__getitem__), dtype=np.int64)
+    return [order[group[order] == g] for g in range(1, pack.series + 1)]
+
+
+def check_group_sizes(group: NDArray[np.int64], pack: Pack) -> None:
+    """Refuse a table whose groups are not those of the pack.
+
+    Raises
+    ------
+    ArgumentInvalid
+    """
     found = np.bincount(group[group > 0], minlength=pack.series + 1)[1:]
     if len(found) != pack.series or tuple(int(n) for n in found) != pack.group_sizes:
         raise ArgumentInvalid(
@@ -74,8 +84,8 @@ def _check_sizes(group: np.ndarray, pack: Pack) -> None:
         )
 
 
-def _with_places(cells: GroupedCells, positions: Positions, place: np.ndarray) -> PlacedCells:
-    """Add the columns of placement; `place` is an index into `positions`, -1 for none."""
+def with_places(cells: GroupedCells, positions: Positions, place: NDArray[np.int64]) -> PlacedCells:
+    """Add the columns of placement; `place` is an index into `positions` for each row, -1 for none."""
     placed = cells.copy()
     sits = place >= 0
     for name in ("position", "row", "column"):

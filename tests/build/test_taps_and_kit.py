@@ -1,0 +1,109 @@
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from cellmatch.build.assembly import Assembly
+from cellmatch.build.kit import precharge, short_circuit_a
+from cellmatch.build.leaks import leak_limit, leak_ma
+from cellmatch.pack.holder import Holder
+
+Assemble = Callable[..., Assembly]
+
+
+def test_taps_climb_one_group_a_pin(assemble: Assemble) -> None:
+    taps = assemble("10s3p").taps
+    assert [t.pin for t in taps] == list(range(11))
+    assert np.diff([t.value_v for t in taps]) == pytest.approx([3.67] * 10, abs=0.01)
+    assert taps[0].plate == "− of group 1 (main −)"
+    assert taps[3].plate == "+ of group 3, − of group 4"
+    assert taps[10].plate == "+ of group 10 (main +)"
+    # the face of net k: odd junctions lie on the bottom face, both terminals of an even pack on top
+    assert [t.face for t in taps[:4]] == ["top", "bottom", "top", "bottom"]
+
+
+def test_tap_windows_widen_with_the_range_of_the_meter(assemble: Assemble) -> None:
+    # bench rule: 20 mV at 3.67 V, 0.20 V at 36.7 V, plus what the cells of the groups differ by
+    taps = assemble("10s3p").taps
+    assert taps[1].high_v - taps[1].value_v == pytest.approx(0.020, abs=0.006)
+    assert taps[10].high_v - taps[10].value_v == pytest.approx(0.2035, abs=0.05)
+    assert taps[10].high_v - taps[10].value_v > 0.2035
+
+
+def test_lead_lengths_grow_with_the_way(assemble: Assemble) -> None:
+    taps = assemble("4s3p").taps
+    # straight rows at 20 mm from main negative at place 1, 65 mm to the other face, 100 mm slack
+    assert [t.lead_mm for t in taps] == [100, 165, 120, 205, 160]
+
+
+def test_kit_counts_what_the_links_need(assemble: Assemble) -> None:
+    plan = assemble("10s3p")
+    items = {i.what: i for i in plan.kit}
+    assert items["insulating ring"].count == 30
+    assert items["series bar"].count == 27
+    assert items["parallel bar"].count == 40
+    assert items["nut and washer"].count == 60
+    assert sum(1 for i in plan.kit if i.what.startswith("sense lead")) == 11
+    strips = Counter({i.what: i.count for i in plan.kit if i.what.startswith("insulating strip")})
+    assert strips == {"insulating strip, top face": 5, "insulating strip, bottom face": 4}
+
+
+def test_kit_lists_own_links_apart(assemble: Assemble) -> None:
+    own = [i for i in assemble("6s2p", Holder(split_after=(3,), link_type="welded")).kit if i.what.startswith("own")]
+    assert [(i.count, i.size) for i in own] == [(1, "48 mm centre to centre")]
+
+
+@pytest.mark.parametrize(
+    ("series", "parallel", "cell_v", "expected_a"),
+    [
+        # bench rule: 14s8p of 25 mohm 1.2 to 1.3 kA; 20s50p 7.4 to 8.4 kA, at storage charge and full
+        (14, 8, 3.67, 1174.4),
+        (14, 8, 4.2, 1344.0),
+        (20, 50, 3.67, 7340.0),
+        (20, 50, 4.2, 8400.0),
+    ],
+)
+def test_short_circuit_current(series: int, parallel: int, cell_v: float, expected_a: float) -> None:
+    group = np.repeat(np.arange(1, series + 1), parallel)
+    assert short_circuit_a(group, np.full(len(group), 0.025), cell_v) == pytest.approx(expected_a)
+
+
+def test_short_circuit_without_a_resistance_is_not_guessed(assemble: Assemble) -> None:
+    assert short_circuit_a(np.array([1, 1]), np.array([0.025, np.nan]), 4.2) is None
+
+
+def test_precharge_of_a_milliferad() -> None:
+    # bench rule: 1 mF at 58.8 V holds 1.7 J; 100 ohm makes 0.1 s
+    assert precharge(0.001, 58.8) == pytest.approx((1.7287, 0.1, 0.588), abs=1e-4)
+
+
+def test_fuse_is_rated_for_the_full_pack(assemble: Assemble) -> None:
+    fuse = next(i for i in assemble("14s8p", current_a=20.0).kit if i.what == "fuse")
+    assert "58.8 V DC" in fuse.size
+    assert "about 25 A" in fuse.size
+
+
+@pytest.mark.parametrize(("parallel", "leak_a_ma", "alone"), [(3, 0.53, 4.8), (8, 1.4, 12.9)])
+def test_what_a_week_can_show_of_a_leak(parallel: int, leak_a_ma: float, alone: float) -> None:
+    # bench rule: 2 mV noise, 4 sigma, 7 days sees 1.6 mV/day of a group, 0.53 mA (3P) or 1.4 mA (8P) with
+    # cells of 2.5 Ah, that is a cell which alone loses 4.8 or 12.9 mV/day. The slope behind those currents,
+    # 0.95 V per unit of charge, is worked back from them.
+    limit = leak_limit(parallel, group_ah=2.5 * parallel, slope_v=0.953)
+    assert limit.group_mv_per_day == pytest.approx(1.6, abs=0.02)
+    assert limit.cell_mv_per_day == pytest.approx(alone, abs=0.06)
+    assert limit.leak_ma == pytest.approx(leak_a_ma, abs=0.02)
+
+
+def test_leak_current_by_hand() -> None:
+    # 24 mV/day on a slope of 1 V loses 2.4 % of 10 Ah a day: 0.24 Ah in 24 h is 10 mA
+    assert leak_ma(24.0, 10.0, 1.0) == pytest.approx(10.0)
+
+
+def test_contact_rating_and_single_links_are_told_with_the_current(assemble: Assemble) -> None:
+    plan = assemble("10s4p", Holder(shape="folded", brick=(5, 8), contact_a=4.0), current_a=20.0)
+    words = " ".join(plan.cautions)
+    assert "carries all 20 A" in words
+    assert "5.00 A through each cell's contact" in words
