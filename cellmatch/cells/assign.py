@@ -5,21 +5,40 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from cellmatch.cells.headers import key
+from cellmatch.cells.headers import OWN, key
 from cellmatch.cells.layout import Sheet
+from cellmatch.cells.numbers import NO_READING, SPACES
 from cellmatch.cells.table import columns_of
-from cellmatch.errors import FileAmbiguous, FileUnusable, Problem, nearest_name
+from cellmatch.errors import FileAmbiguous, Problem, nearest_name
 
-NOT_FROM_FILES = frozenset(("source", "problems"))
+OWN_FILE = frozenset(("cell_id", "status", "reasons"))
+"""Headings by which a cells.csv that this package wrote is known."""
+
+_METHOD_ORDER = ("ac", "", "dc")
+"""Methods of a resistance, the one that joining is judged by first."""
 
 
 @dataclass(slots=True)
 class Assignment:
-    """Our column names to column positions (from 0), and what was taken for granted."""
+    """Our column names to column positions (from 0), and what was taken for granted.
+
+    Parameters
+    ----------
+    places : dict of our name to position
+    absent : dict of our name to Problem
+        Columns that the user named and that are not in this file.
+    assumptions : list of str
+    unread : list of str
+        Headings of columns that were not used.
+    own : bool
+        The file is a cells.csv of ours.
+    """
 
     places: dict[str, int] = field(default_factory=dict)
+    absent: dict[str, Problem] = field(default_factory=dict)
     assumptions: list[str] = field(default_factory=list)
     unread: list[str] = field(default_factory=list)
+    own: bool = False
 
 
 def assign(sheet: Sheet, told: Mapping[str, str | int]) -> Assignment:
@@ -29,11 +48,9 @@ def assign(sheet: Sheet, told: Mapping[str, str | int]) -> Assignment:
     ------
     FileAmbiguous
         Two columns may be the same one of ours.
-    FileUnusable
-        A column that was told is not there.
     """
-    result = Assignment()
-    ask, missing = [], []
+    result = Assignment(own=OWN_FILE <= {h.text for h in sheet.headings})
+    ask = []
     for name, wanted in told.items():
         found = _places_of(sheet, wanted)
         if len(found) == 1:
@@ -42,44 +59,106 @@ def assign(sheet: Sheet, told: Mapping[str, str | int]) -> Assignment:
             ask.append(_twice(sheet, name, found))
         else:
             known = [h.text for h in sheet.headings if h.text]
-            missing.append(Problem(f"{sheet.file} line {sheet.header_line}", f"no column '{wanted}' for {name}; {nearest_name(str(wanted), known)}"))
-    taken = set(result.places.values())
+            result.absent[name] = Problem(
+                sheet.head, f"no column '{wanted}' for {name}; {nearest_name(str(wanted), known)}"
+            )
     for name in ("cell_id", *columns_of("read")):
-        if name in result.places or name in NOT_FROM_FILES or name in told:
+        if (
+            name in result.places
+            or name == "source"
+            or (result.own and name != "cell_id" and not _is_own(sheet, name))
+        ):
             continue
+        taken = set(result.places.values())
         candidates = [i for i, h in enumerate(sheet.headings) if h.name == name and i not in taken]
-        if not candidates:
-            continue
-        best = min(sheet.headings[i].rank for i in candidates)
-        chosen = [i for i in candidates if sheet.headings[i].rank == best]
+        chosen = _best(sheet, name, candidates, result)
         if len(chosen) > 1:
             ask.append(_twice(sheet, name, chosen))
-            continue
-        result.places[name] = chosen[0]
-        taken.add(chosen[0])
+        elif chosen:
+            result.places[name] = chosen[0]
     if ask:
-        raise FileAmbiguous([*ask, *missing])
-    if missing:
-        raise FileUnusable(missing)
+        raise FileAmbiguous(ask)
+    if "cell_id" not in result.places:
+        _unnamed_first(sheet, result)
+    taken = set(result.places.values())
     result.unread = [h.text for i, h in enumerate(sheet.headings) if i not in taken and h.text]
     return result
 
 
+def _is_own(sheet: Sheet, name: str) -> bool:
+    return any(h.name == name and h.rank == OWN for h in sheet.headings)
+
+
+def is_blank(sheet: Sheet, place: int) -> bool:
+    """Tell whether a column holds no reading and no word in any row."""
+    return all(t.strip(SPACES).casefold() in NO_READING for t in sheet.texts(place))
+
+
+def _best(sheet: Sheet, name: str, candidates: list[int], result: Assignment) -> list[int]:
+    """Return the columns that name `name` best: one, or several that can't be told apart."""
+    if len(candidates) > 1:
+        candidates = [i for i in candidates if not is_blank(sheet, i)] or candidates[:1]
+    if not candidates:
+        return []
+    rank = min(sheet.headings[i].rank for i in candidates)
+    chosen = [i for i in candidates if sheet.headings[i].rank == rank]
+    if name == "ir_mohm" and len(chosen) > 1:
+        chosen = _by_method(sheet, chosen, result)
+    if len(chosen) == 1 and len(candidates) > 1 and name in ("cell_id", "ocv_v", "capacity_mah", "ir_mohm"):
+        others = [f"'{sheet.headings[i].text}'" for i in candidates if i not in chosen]
+        result.assumptions.append(
+            f"{sheet.head}: '{sheet.headings[chosen[0]].text}' is taken for {name}, not {' or '.join(others)} "
+            f"(--columns {name}=… for another)"
+        )
+    elif len(chosen) == 1 and name == "ocv_v" and rank > 1:
+        result.assumptions.append(
+            f"{sheet.head}: '{sheet.headings[chosen[0]].text}' is taken for the open-circuit voltage of a rested cell"
+        )
+    return chosen
+
+
+def _by_method(sheet: Sheet, chosen: list[int], result: Assignment) -> list[int]:
+    """Choose among resistances by how they were measured: AC at 1 kHz is the one that joining is judged by."""
+    for wanted in _METHOD_ORDER:
+        some = [i for i in chosen if sheet.headings[i].method.split("_")[0] == wanted]
+        if some:
+            return some
+    return chosen
+
+
+def _unnamed_first(sheet: Sheet, result: Assignment) -> None:
+    """Take a first column without a heading for the ids, where every row has a different text in it."""
+    if 0 in result.places.values() or not sheet.header_line or not sheet.headings or sheet.headings[0].text:
+        return
+    texts = [t.strip(SPACES) for t in sheet.texts(0)]
+    if all(texts) and len(set(texts)) == len(texts):
+        result.places["cell_id"] = 0
+        result.assumptions.append(
+            f"{sheet.head}: the first column has no heading; it is taken for the cell id"
+        )
+
+
 def _places_of(sheet: Sheet, wanted: str | int) -> list[int]:
-    exact = [i for i, h in enumerate(sheet.headings) if h.text == str(wanted).strip()]
+    text = str(wanted).strip()
+    exact = [i for i, h in enumerate(sheet.headings) if h.text and h.text == text]
     if exact:
         return exact
-    if str(wanted).strip().isdecimal():
-        place = int(wanted) - 1
+    if text.isascii() and text.isdigit():
+        place = int(text) - 1
         return [place] if 0 <= place < len(sheet.headings) else []
-    return [i for i, h in enumerate(sheet.headings) if h.text and key(h.text) == key(str(wanted))]
+    return [i for i, h in enumerate(sheet.headings) if h.text and key(h.text) == key(text)]
 
 
 def _twice(sheet: Sheet, name: str, places: list[int]) -> Problem:
     texts = [sheet.headings[i].text for i in places]
     shown = "; ".join(
-        f"column {i + 1} '{sheet.headings[i].text}' ({', '.join(list(sheet.columns[i][:2]))} …)" for i in places
+        f"column {i + 1} '{sheet.headings[i].text}' ({', '.join(t.strip() for t in sheet.texts(i)[:2])} …)"
+        for i in places
     )
     options = " or ".join(f"--columns {name}={i + 1}" for i in places)
-    words = f"'{texts[0]}' stands twice" if len({key(t) for t in texts}) == 1 else f"several columns may be {name}"
-    return Problem(f"{sheet.file} line {sheet.header_line}", f"{words}: {shown}; choose with {options}")
+    if len({key(t) for t in texts}) == 1:
+        times = {2: "twice", 3: "three times"}.get(len(places), f"{len(places)} times")
+        words = f"'{texts[0]}' stands {times} as a heading"
+    else:
+        words = f"several columns may be {name}"
+    return Problem(sheet.head, f"{words}: {shown}; choose with {options}")

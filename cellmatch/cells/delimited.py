@@ -4,40 +4,83 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from cellmatch.errors import FileUnusable, Problem
 
 DELIMITERS = (",", ";", "\t", "|")
+SPACED = ("  ", " ")
+"""Columns set apart by two spaces or more, or by any; tried where no delimiter gives a table."""
+NAMES = {"\t": "tab", "  ": "spaces", " ": "spaces"}
+
+_SEP_LINE = re.compile(r'"?sep=(.)"?', re.IGNORECASE)
 
 
-def split_rows(text: str, delimiter: str, name: str) -> tuple[list[list[str]], Sequence[int]]:
-    """Return the rows and the line (from 1) on which each begins; quoted fields may hold line ends.
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """The fields of each row, and the line (from 1) on which each row begins."""
+
+    fields: list[list[str]]
+    lines: Sequence[int]
+    delimiter: str
+
+
+def told_delimiter(text: str) -> str | None:
+    """Return the delimiter that a first line ``sep=;`` names."""
+    found = _SEP_LINE.fullmatch(text[: text.find("\n")].rstrip() if "\n" in text[:12] else "")
+    return found[1] if found else None
+
+
+def split_rows(text: str, delimiter: str, name: str) -> Rows:
+    """Split a text into rows; a quoted field may hold delimiters and line ends.
 
     Raises
     ------
     FileUnusable
-        A quote was opened and never closed.
+        A quote was opened and never closed, so that lines of the table vanished in one field.
     """
+    if delimiter in SPACED:
+        parts = [
+            re.split(r"\s{2,}|\t", s) if delimiter == "  " else s.split()
+            for s in map(str.strip, text.split("\n"))
+        ]
+        return Rows([[] if p == [""] else p for p in parts], range(1, len(parts) + 1), delimiter)
     reader = csv.reader(io.StringIO(text, newline="\n"), delimiter=delimiter, skipinitialspace=True)
     try:
         if '"' not in text:
             rows = list(reader)
-            return rows, range(1, len(rows) + 1)
-        rows, lines, before = [], [], 0
-        for row in reader:
-            rows.append(row)
-            lines.append(before + 1)
-            before = reader.line_num
-        return rows, lines
+            return Rows(rows, range(1, len(rows) + 1), delimiter)
+        return _quoted(reader, delimiter, name)
     except csv.Error:
-        raise FileUnusable(
-            Problem(f"{name} line {reader.line_num}", "a field is far too long: a quote was opened and never closed")
-        ) from None
+        raise _open_quote(name, reader.line_num) from None
 
 
-def agreement(rows: list[list[str]]) -> tuple[int, int]:
+def _quoted(reader: csv._reader, delimiter: str, name: str) -> Rows:  # type: ignore[name-defined]
+    rows, lines, before = [], [], 0
+    for row in reader:
+        rows.append(row)
+        lines.append(before + 1)
+        if reader.line_num > before + 1 and any(
+            len(line.split(delimiter)) >= max(2, len(row)) for f in row if "\n" in f for line in f.split("\n")
+        ):
+            raise _open_quote(name, before + 1)
+        before = reader.line_num
+    return Rows(rows, lines, delimiter)
+
+
+def _open_quote(name: str, line: int) -> FileUnusable:
+    return FileUnusable(
+        Problem(
+            f"{name} line {line}",
+            'a quote (") is opened and not closed, so the lines behind it would be lost; close it or take it out',
+        )
+    )
+
+
+def agreement(rows: Sequence[Sequence[str]]) -> tuple[int, int]:
     """Return how many rows share the most common number of fields (2 or more), and that number."""
     counts = Counter(len(row) for row in rows if len(row) > 1)
     return max(((n, width) for width, n in counts.items()), default=(0, 0))

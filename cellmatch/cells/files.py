@@ -4,55 +4,39 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from os import PathLike
 from pathlib import Path
 from typing import cast
 
-import numpy as np
-import pandas as pd
-from numpy.typing import NDArray
-
-from cellmatch.cells.assign import Assignment, assign
-from cellmatch.cells.delimited import DELIMITERS, agreement, split_rows
+from cellmatch.cells.delimited import DELIMITERS, NAMES, SPACED, Rows, agreement, split_rows, told_delimiter
 from cellmatch.cells.encodings import decode
-from cellmatch.cells.ids import cleaned
-from cellmatch.cells.layout import HEAD_ROWS, Sheet, find_header, lay_out
-from cellmatch.cells.marks import judged
+from cellmatch.cells.headers import key
+from cellmatch.cells.joining import joined
+from cellmatch.cells.layout import HEAD_ROWS, Sheet, find_header, heading_of, is_number, lay_out
 from cellmatch.cells.numbers import Decimal
-from cellmatch.cells.quantities import Measured, TextColumn, measure
-from cellmatch.cells.repeats import RepeatRule, combined
-from cellmatch.cells.table import COLUMN, CellTable, cell_table, columns_of
-from cellmatch.cells.understood import ColumnRead, FileRead, Reading
+from cellmatch.cells.pieces import Piece, Request, interpret
+from cellmatch.cells.recognise import is_log, lies_on_its_side, log_found, log_heading, no_header, turned
+from cellmatch.cells.table import CellTable, columns_of
+from cellmatch.cells.understood import FileRead, Reading
 from cellmatch.cells.units import QUANTITY, Unit, unit_of, units_for
+from cellmatch.cells.workbook import WorkbookSheet, is_workbook, read_workbook, unvalued_formulas
 from cellmatch.errors import ArgumentInvalid, FileAmbiguous, FileUnusable, InputError, Problem, nearest_name
+from cellmatch.pack.spec import MOST_CELLS
 
-WORDS = {"ocv_v": "open-circuit voltage", "capacity_mah": "capacity", "ir_mohm": "resistance"}
+MOST_BYTES = 200_000_000
+"""Largest file that is read; above it a log or another file was most likely given by mistake."""
+RULES = ("median", "newest", "refuse")
 
 
 @dataclass(frozen=True, slots=True)
-class Request:
-    """What the user said about the files."""
+class Source:
+    """The rows of a file before their meaning is known."""
 
-    columns: Mapping[str, str | int]
-    units: Mapping[str, Unit]
-    decimal: Decimal | None
-    encoding: str | None
-
-
-@dataclass(slots=True)
-class Piece:
-    """The cells of one file."""
-
-    file: FileRead
-    columns: tuple[ColumnRead, ...]
-    frame: pd.DataFrame
-    faults: list[tuple[int, Problem]]
-    steps: dict[str, float]
-    sheet: Sheet
-    assumptions: list[str] = field(default_factory=list)
-    warnings: list[str] = field(default_factory=list)
-    unread: list[str] = field(default_factory=list)
+    rows: Rows
+    encoding: str
+    assumption: str = ""
+    word: str = "line"
 
 
 def read_cells(
@@ -69,23 +53,26 @@ def read_cells(
     Parameters
     ----------
     *paths : path
-        CSV, TSV or text files. A cell may have its readings in several of them.
+        CSV, TSV or text files, and workbooks (``tray.xlsx``, or ``tray.xlsx#Sheet2`` for one sheet). A cell
+        may have its readings in several of them.
     columns : mapping of our column name to heading or column number, optional
         Where a heading is not understood, or two may be meant. Numbers count from 1.
     units : mapping of our column name to unit, optional
         Where a file gives none, or a wrong one.
     decimal : "." or ",", optional
+        Where the numbers can be read with either sign.
     encoding : str, optional
+        Where a file is neither Unicode nor Windows-1252.
     repeats : "median", "newest" or "refuse"
         What to do with a cell that stands on several rows.
     strict : bool
-        Stop at the first run with every row that can't be read, instead of leaving those cells out.
+        Stop, naming every row that can't be read, instead of keeping those cells out.
 
     Returns
     -------
     CellTable
-        ``problems`` holds, for each cell, what could not be read; ``.attrs["reading"]`` is the
-        :class:`~cellmatch.cells.understood.Reading`.
+        ``problems`` holds, for each cell, what could not be read or stands against it; ``source`` file and
+        line; ``.attrs["reading"]`` is the :class:`~cellmatch.cells.understood.Reading`.
 
     Raises
     ------
@@ -98,20 +85,48 @@ def read_cells(
     """
     request = _request(columns, units, decimal, encoding, repeats)
     if not paths:
-        raise ArgumentInvalid(Problem("CELLS", "no file was given"))
-    pieces, errors = [], []
-    for path in paths:
+        raise ArgumentInvalid(
+            Problem("CELLS", "no file was given; a file with a line per cell would be right")
+        )
+    pieces: list[Piece] = []
+    files: list[FileRead] = []
+    errors: list[InputError] = []
+    for path in map(Path, paths):
         try:
-            pieces.append(_read_file(Path(path), request))
+            piece, file = _read_file(path, request)
+            twin = next((f for f in files if f.sha256 == file.sha256), None)
+            if twin is not None:
+                raise FileUnusable(
+                    Problem(file.name, f"holds the same bytes as {twin.name}; give every file once")
+                )
+            pieces.append(piece)
+            files.append(file)
         except ArgumentInvalid:
             raise
         except InputError as error:
             errors.append(error)
+    errors += _told_nowhere(request, pieces, errors)
     if errors:
-        problems = [p for e in errors for p in e.problems]
         kind = FileAmbiguous if all(isinstance(e, FileAmbiguous) for e in errors) else FileUnusable
-        raise kind(problems)
-    return _joined(pieces, cast(RepeatRule, repeats), strict)
+        raise kind(p for e in errors for p in e.problems)
+    cells, found, warnings = joined(pieces, repeats, strict=strict)
+    sheets = [p.sheet for p in pieces]
+    cells.attrs["reading"] = Reading(
+        files=tuple(files),
+        columns=tuple(c for p in pieces for c in p.columns),
+        unread=tuple(f"{p.sheet.file}: {h}" for p in pieces for h in p.assignment.unread),
+        assumptions=tuple(a for p in pieces for a in (*p.assignment.assumptions, *p.sheet.assumptions)),
+        warnings=(*(w for s in sheets for w in s.warnings), *warnings),
+        repeats=found,
+        comments=tuple(c for s in sheets for c in s.comments),
+        facts=tuple(f for s in sheets for f in s.facts),
+        resolution={
+            n: max(p.steps[n] for p in pieces if n in p.steps)
+            for n in QUANTITY
+            if any(n in p.steps for p in pieces)
+        },
+    )
+    return cells
 
 
 def _request(
@@ -122,7 +137,7 @@ def _request(
     repeats: str,
 ) -> Request:
     problems = []
-    names = ["cell_id", *columns_of("read")]
+    names = ["cell_id", *(n for n in columns_of("read") if n not in ("source", "problems"))]
     for name in columns or {}:
         if name not in names:
             problems.append(Problem(f"--columns {name}", nearest_name(name, names)))
@@ -131,209 +146,214 @@ def _request(
         unit = unit_of(str(text))
         if name not in QUANTITY:
             problems.append(Problem(f"--units {name}", nearest_name(name, QUANTITY)))
-        elif unit not in units_for(name) or unit is None:
+        elif unit is None or unit not in units_for(name):
             right = ", ".join(u.symbol for u in units_for(name))
             problems.append(Problem(f"--units {name}={text}", f"right would be one of {right}"))
         else:
             known[name] = unit
     if decimal not in (None, ".", ","):
         problems.append(Problem(f"--decimal {decimal}", "right would be . or ,"))
-    if repeats not in ("median", "newest", "refuse"):
-        problems.append(Problem(f"--repeats {repeats}", "right would be median, newest or refuse"))
+    if repeats not in RULES:
+        problems.append(Problem(f"--repeats {repeats}", f"right would be one of {', '.join(RULES)}"))
     if problems:
         raise ArgumentInvalid(problems)
     return Request(columns or {}, known, cast("Decimal | None", decimal), encoding)
 
 
-def _data(path: Path) -> bytes:
-    where = str(path)
-    if path.is_dir():
-        raise FileUnusable(Problem(where, "is a folder; give the file with the cells"))
-    if not path.exists():
-        folder = path.parent
-        near = nearest_name(path.name, [p.name for p in folder.iterdir() if p.is_file()]) if folder.is_dir() else f"there is no folder {folder}"
-        raise FileUnusable(Problem(where, f"no such file; {near}"))
+def _told_nowhere(request: Request, pieces: list[Piece], errors: list[InputError]) -> list[InputError]:
+    """Return an error for each column that the user named and that no file has."""
+    if errors:
+        return []
+    return [
+        FileUnusable(p.assignment.absent[name] for p in pieces)
+        for name in request.columns
+        if all(name in p.assignment.absent for p in pieces)
+    ]
+
+
+def _read_file(path: Path, request: Request) -> tuple[Piece, FileRead]:
+    path, title = _sheet_named(path)
+    data = _bytes_of(path)
+    told = frozenset(key(str(c)) for c in request.columns.values() if not str(c).strip().isdigit())
+    if is_workbook(data):
+        source = _from_workbook(data, path.name, title, told)
+    else:
+        source = _from_text(data, path.name, request.encoding, told)
+    sheet = _table_in(source, path.name if not title else f"{path.name}#{title}", request, told)
+    if source.assumption:
+        sheet.assumptions.insert(0, source.assumption)
     try:
+        piece = interpret(sheet, request)
+    except InputError as error:
+        if source.word == "row":
+            _tell_formulas(data, path.name, source, error)
+        raise
+    rows = len(sheet.rows)
+    sheet.rows = []  # the texts are in the frame now
+    file = FileRead(
+        name=path.name,
+        sha256=hashlib.sha256(data).hexdigest(),
+        rows=rows,
+        encoding=source.encoding,
+        delimiter=NAMES.get(source.rows.delimiter, source.rows.delimiter),
+        decimal=piece.decimal,
+        header_line=sheet.header_line,
+        turned=sheet.word == "column",
+    )
+    return piece, file
+
+
+def _sheet_named(path: Path) -> tuple[Path, str]:
+    """Part ``tray.xlsx#Sheet2`` into file and sheet."""
+    name, mark, title = path.name.rpartition("#")
+    if mark and not path.exists() and path.with_name(name or ".").is_file():
+        return path.with_name(name), title
+    return path, ""
+
+
+def _bytes_of(path: Path) -> bytes:
+    where = str(path)
+    try:
+        if path.is_dir():
+            raise FileUnusable(Problem(where, "is a folder; the file with the cells would be right"))
+        if not path.exists():
+            raise FileUnusable(Problem(where, f"no such file; {_neighbours(path)}"))
+        if not path.is_file():
+            raise FileUnusable(Problem(where, "is no ordinary file"))
+        size = path.stat().st_size
+        if size > MOST_BYTES:
+            raise FileUnusable(
+                Problem(
+                    where,
+                    f"holds {size / 1e6:.0f} MB; at most {MOST_BYTES / 1e6:.0f} MB are read (a log goes to `cellmatch measure`)",
+                )
+            )
         data = path.read_bytes()
     except OSError as error:
-        raise FileUnusable(Problem(where, f"can't be read: {error.strerror}")) from None
-    if not data.strip():
-        raise FileUnusable(Problem(where, "is empty; a heading line and one line per cell would be right"))
+        raise FileUnusable(Problem(where, f"can't be read: {error.strerror or error}")) from None
+    except ValueError:  # a NUL in the name
+        raise FileUnusable(Problem(repr(where), "is no name a file can have")) from None
+    if not data.strip(b" \t\r\n\x00\xef\xbb\xbf\xff\xfe"):
+        raise FileUnusable(Problem(where, "is empty; a heading line and a line per cell would be right"))
     return data
 
 
-def _read_file(path: Path, request: Request) -> Piece:
-    data = _data(path)
-    decoded = decode(data, path.name, request.encoding)
-    rows, lines, delimiter, header = _best_rows(decoded.text, path.name)
-    if header < 0:
-        raise FileUnusable(Problem(path.name, "no header row found, so no cell id column; a first line like cell_id,ocv_v,capacity_mah,ir_mohm would be right"))
-    sheet = lay_out(path.name, rows, lines, header)
-    del rows
-    if not len(sheet.lines):
-        raise FileUnusable(Problem(f"{path.name} line {sheet.header_line}", "a heading, but no cell below it"))
-    assignment = assign(sheet, request.columns)
-    if decoded.assumption:
-        sheet.assumptions.append(decoded.assumption)
-    return _interpreted(
-        sheet, assignment, request, hashlib.sha256(data).hexdigest(), decoded.encoding, "tab" if delimiter == "\t" else delimiter
-    )
+def _neighbours(path: Path) -> str:
+    if not path.parent.is_dir():
+        return f"there is no folder {path.parent}"
+    files = [p.name for p in path.parent.iterdir() if p.is_file()]
+    return nearest_name(path.name, files) if files else "the folder is empty"
 
 
-def _best_rows(text: str, name: str) -> tuple[list[list[str]], object, str, int]:
+def _from_text(data: bytes, name: str, encoding: str | None, told: frozenset[str]) -> Source:
+    decoded = decode(data, name, encoding)
+    text = decoded.text
+    given = told_delimiter(text)
     head = "\n".join(text.split("\n", HEAD_ROWS)[:HEAD_ROWS])
-    votes = []
-    for delimiter in DELIMITERS:
-        rows, _ = split_rows(head, delimiter, name)
-        score, header = find_header(rows)
-        votes.append((score, agreement(rows), delimiter, header))
-    _, _, delimiter, header = max(votes, key=lambda v: (v[0], v[1]))
-    rows, lines = split_rows(text, delimiter, name)
-    return rows, lines, delimiter, header
-
-
-def _interpreted(
-    sheet: Sheet, assignment: Assignment, request: Request, sha256: str, encoding: str, delimiter: str
-) -> Piece:
-    places = assignment.places
-    problems = [
-        Problem(
-            f"{sheet.file} line {sheet.header_line}",
-            f"no {what} column; headings found: {', '.join(h.text for h in sheet.headings)}; name it with --columns {name}=…",
-        )
-        for name, what in (("cell_id", "cell id"), ("ocv_v", "voltage"), ("capacity_mah", "capacity"))
-        if name not in places
-    ]
-    if problems:
-        raise FileUnusable(problems)
-    decimal: Decimal = request.decimal or "."
-    measured = {
-        name: measure(
-            TextColumn.of(name, place + 1, sheet.headings[place], sheet.columns[place]),
-            decimal,
-            request.units.get(name),
-            sheet.units[place] if sheet.units else None,
-        )
-        for name, place in places.items()
-        if name in QUANTITY
-    }
-    questions = [
-        Problem(f"{sheet.file} column {m.column.number} '{m.column.heading.text}'", m.question) for m in measured.values() if m.question
-    ]
-    if questions:
-        raise FileAmbiguous(questions)
-    faults = _row_faults(sheet, places, measured)
-    frame = _frame(sheet, places, measured, faults)
-    for row in sheet.odd:
-        for name in measured:
-            frame.iat[row, frame.columns.get_loc(name)] = np.nan
-    read = tuple(_column_read(sheet, name, place, measured.get(name)) for name, place in places.items())
-    file = FileRead(
-        name=sheet.file, sha256=sha256, rows=len(sheet.lines), encoding=encoding, delimiter=delimiter, decimal=decimal,
-        header_line=sheet.header_line, turned=sheet.turned,
-    )
-    return Piece(file, read, frame, faults, {n: m.step for n, m in measured.items()}, sheet, assignment.assumptions, [], assignment.unread)
-
-
-def _column_read(sheet: Sheet, name: str, place: int, measured: Measured | None) -> ColumnRead:
-    return ColumnRead(
-        file=sheet.file, number=place + 1, header=sheet.headings[place].text, name=name,
-        unit=measured.unit.symbol if measured else "", factor=measured.unit.factor if measured else 1.0,
-        how=measured.how if measured else "text",
-    )
-
-
-def _row_faults(sheet: Sheet, places: Mapping[str, int], measured: Mapping[str, Measured]) -> list[tuple[int, Problem]]:
-    """Return (row index, problem) for everything in a row that can't be read, in row order."""
-    faults: list[tuple[int, Problem]] = []
-    for name, m in measured.items():
-        place = f"column {m.column.number} '{m.column.heading.text}'"
-        word = WORDS.get(name, name)
-        for row, why in m.faults.items():
-            text = sheet.columns[m.column.number - 1][row].strip()
-            faults.append((row, Problem(f"{sheet.file} line {sheet.lines[row]}, {place}", f"{word}: found '{text}', {why}")))
-        if name in WORDS:
-            for row in np.flatnonzero(m.blanks):
-                text = sheet.columns[m.column.number - 1][row].strip()
-                found = f"'{text}' is no reading" if text else "the reading is empty or missing"
-                faults.append((int(row), Problem(f"{sheet.file} line {sheet.lines[row]}, {place}", f"{word}: {found}")))
-    for row, why in sheet.odd.items():
-        faults.append((row, Problem(f"{sheet.file} line {sheet.lines[row]}", why)))
-    if "mark" in places:
-        place = places["mark"]
-        heading = sheet.headings[place].text
-        verdicts = {text: judged(text) for text in set(sheet.columns[place])}
-        for row, text in enumerate(sheet.columns[place]):
-            if verdicts[text] != "pass":
-                shown = f"'{text.strip()}'" if text.strip() else "empty"
-                what = (
-                    f"the tester's mark says NG ({shown})"
-                    if verdicts[text] == "fail"
-                    else f"the tester's mark is unsettled ({shown}); settle it, or let the cell in with --accept"
-                )
-                faults.append((row, Problem(f"{sheet.file} line {sheet.lines[row]}, column {place + 1} '{heading}'", what)))
-    for row, text in enumerate(sheet.columns[places["cell_id"]]):
-        if not cleaned(text):
-            faults.append((row, Problem(f"{sheet.file} line {sheet.lines[row]}", "the row has no cell id")))
-    return sorted(faults, key=lambda f: f[0])
-
-
-def _frame(
-    sheet: Sheet, places: Mapping[str, int], measured: Mapping[str, Measured], faults: list[tuple[int, Problem]]
-) -> pd.DataFrame:
-    rows = len(sheet.lines)
-    ids = [cleaned(t) for t in sheet.columns[places["cell_id"]]]
-    data: dict[str, NDArray[np.float64] | pd.Series] = {}
-    for column in COLUMN.values():
-        if column.name in measured:
-            data[column.name] = measured[column.name].values
-        elif column.name in places and column.name != "cell_id":
-            texts = sheet.columns[places[column.name]]
-            known = {t: cleaned(t) or None for t in set(texts)}
-            data[column.name] = pd.Series([known[t] for t in texts], dtype=object)
-    if "ir_mohm" in places and "ir_method" not in places:
-        method = sheet.headings[places["ir_mohm"]].method or "unknown"
-        data["ir_method"] = pd.Series([method] * rows, dtype=object)
-    name = sheet.file
-    data["source"] = pd.Series([f"{name} line {line}" for line in sheet.lines], dtype=object)
-    problems = np.empty(rows, dtype=object)
-    problems[:] = [()] * rows
-    for row, problem in faults:
-        problems[row] = (*problems[row], str(problem))
-    data["problems"] = pd.Series(problems, dtype=object)
-    frame = pd.DataFrame(data)
-    frame.index = pd.Index([i or f"line {line}" for i, line in zip(ids, sheet.lines, strict=True)], dtype=object)
-    return frame
-
-
-def _joined(pieces: list[Piece], repeats: RepeatRule, strict: bool) -> CellTable:
-    faults = [problem for piece in pieces for _, problem in piece.faults]
-    if strict and faults:
-        raise FileUnusable(faults)
-    rows = pieces[0].frame if len(pieces) == 1 else pd.concat([p.frame for p in pieces])
-    if repeats == "refuse" and rows.index.has_duplicates:
-        again = rows[rows.index.duplicated(keep=False)]
+    for signs in ((given,) if given else DELIMITERS, SPACED):
+        votes = []
+        for sign in signs:
+            rows = split_rows(head, sign, name)
+            score, _ = find_header(rows.fields, told)
+            side = (2, 0) if score == (0, 0) and lies_on_its_side(rows.fields) else (0, 0)
+            votes.append((max(score, side), agreement(rows.fields), sign))
+        best = max(votes, key=lambda vote: vote[:2])
+        if best[0] > (0, 0) or best[1][0] > 1:
+            break
+    rows = split_rows(text, best[2], name)
+    if len(rows.fields) > MOST_CELLS + HEAD_ROWS:
         raise FileUnusable(
-            [Problem(", ".join(g["source"]), f"cell {i} stands {len(g)} times; repeats are refused") for i, g in again.groupby(level=0, sort=False)]
+            Problem(
+                name, f"holds {len(rows.fields)} lines; at most {MOST_CELLS} cells can be planned at once"
+            )
         )
-    rows, found = combined(rows, repeats)
-    warnings = [w for p in pieces for w in (*p.sheet.warnings, *p.warnings)]
-    for repeat in found:
-        times = {2: "twice", 3: "three times"}.get(len(repeat.sources), f"{len(repeat.sources)} times")
-        said = f"{repeat.cell_id} stands {times} ({', '.join(repeat.sources)}); the {repeat.rule} is used"
-        if repeat.differ:
-            said += f"; the readings differ: {', '.join(repeat.differ)}; test again"
-        warnings.append(said)
-    cells = cell_table(rows)
-    cells.attrs["reading"] = Reading(
-        files=tuple(p.file for p in pieces),
-        columns=tuple(c for p in pieces for c in p.columns),
-        unread=tuple(f"{p.file.name}: {h}" for p in pieces for h in p.unread),
-        assumptions=tuple(a for p in pieces for a in (*p.sheet.assumptions, *p.assumptions)),
-        warnings=tuple(warnings),
-        repeats=found,
-        comments=tuple(c for p in pieces for c in p.sheet.comments),
-        facts=tuple(f for p in pieces for f in p.sheet.facts),
-        resolution={n: max(p.steps[n] for p in pieces if n in p.steps) for p in pieces for n in p.steps},
-    )
-    return cells
+    return Source(rows, decoded.encoding, decoded.assumption)
+
+
+def _from_workbook(data: bytes, name: str, title: str, told: frozenset[str]) -> Source:
+    sheets = read_workbook(data, name)
+    if title:
+        chosen = [s for s in sheets if s.title == title]
+        if not chosen:
+            raise FileUnusable(
+                Problem(f"{name}#{title}", f"no such sheet; {nearest_name(title, [s.title for s in sheets])}")
+            )
+    else:
+        chosen = [
+            s for s in sheets if find_header(s.rows, told)[1] >= 0 or lies_on_its_side(s.rows)
+        ] or sheets
+    if not chosen:
+        raise FileUnusable(
+            Problem(name, "is empty; a sheet with a heading row and a row per cell would be right")
+        )
+    if len(chosen) > 1:
+        options = " or ".join(f"{name}#{s.title}" for s in chosen[:6])
+        raise FileAmbiguous(
+            Problem(
+                name, f"{len(chosen)} sheets may hold the cells; give the sheet with the file name: {options}"
+            )
+        )
+    sheet = chosen[0]
+    rows = Rows(sheet.rows, range(1, len(sheet.rows) + 1), "")
+    said = f"{name}: the sheet '{sheet.title}' was read" if len(sheets) > 1 else ""
+    return Source(rows, "xlsx", said, "row")
+
+
+def _tell_formulas(data: bytes, name: str, source: Source, error: InputError) -> None:
+    """Raise a better message where a reading is missing because the workbook's formulas were never worked out."""
+    for sheet in read_workbook(data, name):
+        if sheet.rows is source.rows.fields or len(sheet.rows) == len(source.rows.fields):
+            unvalued = unvalued_formulas(data, name, sheet.title)
+            if unvalued:
+                row, column, text = unvalued[0]
+                raise FileUnusable(
+                    Problem(
+                        f"{name} row {row}, column {column}",
+                        f"the formula {text[:60]} has no value (and {len(unvalued) - 1} more): open the workbook in a spreadsheet, "
+                        "save it once, and give it again",
+                    )
+                ) from error
+
+
+def _table_in(source: Source, name: str, request: Request, told: frozenset[str]) -> Sheet:
+    """Find the table in the rows of a file."""
+    fields, lines = source.rows.fields, source.rows.lines
+    score, header = find_header(fields, told)
+    log = log_heading(fields)
+    if (
+        log >= 0
+        and "cell_id" not in request.columns
+        and (log == header or header < 0 or is_log([heading_of(f) for f in fields[header]]))
+    ):
+        raise log_found(name, lines[log], fields[log])
+    on_side = lies_on_its_side(fields) if score < (3, 3) else None
+    if on_side is not None:
+        block = turned(fields, *on_side)
+        sheet = lay_out(name, block, range(1, len(block) + 1), 0)
+        sheet.word = "column"
+        sheet.assumptions.append(f"{name}: the table lies on its side, with a column per cell; it was turned")
+    elif header >= 0:
+        sheet = lay_out(name, fields, lines, header)
+        sheet.word = source.word
+    else:
+        sheet = _without_header(source, name, request)
+    if not sheet.rows:
+        raise FileUnusable(Problem(sheet.head, "a heading line and no cell below it"))
+    return sheet
+
+
+def _without_header(source: Source, name: str, request: Request) -> Sheet:
+    """Lay out a file whose headings are unknown or missing, by the column numbers that were told."""
+    fields, lines = source.rows.fields, source.rows.lines
+    numbers = {n: int(c) - 1 for n, c in request.columns.items() if str(c).strip().isdigit()}
+    _, width = agreement(fields)
+    if "cell_id" not in numbers or len(numbers) < 2 or max(numbers.values()) >= width:
+        raise no_header(name, fields, lines)
+    start = next(i for i, row in enumerate(fields) if len(row) == width)
+    measured = [place for n, place in numbers.items() if n in QUANTITY]
+    if any(is_number(fields[start][place]) for place in measured):
+        sheet = lay_out(name, fields, lines, -1, start)
+    else:
+        sheet = lay_out(name, fields, lines, start)
+    sheet.word = source.word
+    return sheet

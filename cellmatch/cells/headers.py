@@ -66,13 +66,19 @@ _SPELLINGS: dict[str, tuple[str, ...]] = {
     "self_discharge_mv_per_day": (
         "self discharge|self discharge rate|k value|k|selbstentladung|k wert|autodécharge|autodescarga|autoscarica|k值|自放电|自放电率|自己放電",
     ),
-    "lot": ("lot|lot no|lot number|lot id|batch|batch no|batch number|batch id|los|losnummer|lotto|lote|批次|批号|批次号|ロット|ロット番号",),
+    "lot": (
+        "lot|lot no|lot number|lot id|batch|batch no|batch number|batch id|los|losnummer|lotto|lote|批次|批号|批次号|ロット|ロット番号",
+    ),
     "model": (
         "model|cell model|cell type|model no|part number|part no|modell|zelltyp|zellentyp|modèle|modelo|modello|型号|電池型号|型番|型式",
         "type|typ|tipo",
     ),
-    "chemistry": ("chemistry|cell chemistry|chem|chemie|zellchemie|chimie|química|chimica|化学体系|材料体系|电芯体系",),
-    "tester": ("tester|tester id|charger|charger id|instrument|testgerät|prüfgerät|messgerät|tester no|设备号|设备编号|测试设备",),
+    "chemistry": (
+        "chemistry|cell chemistry|chem|chemie|zellchemie|chimie|química|chimica|化学体系|材料体系|电芯体系",
+    ),
+    "tester": (
+        "tester|tester id|charger|charger id|instrument|testgerät|prüfgerät|messgerät|tester no|设备号|设备编号|测试设备",
+    ),
     "slot": (
         "slot|slot no|slot number|channel|channel no|channel number|chan|ch|ch no|bay|port|kanal|kanal nr|schacht|fach|canal|canale|voie"
         "|通道|通道号|チャンネル|チャネル",
@@ -81,9 +87,13 @@ _SPELLINGS: dict[str, tuple[str, ...]] = {
         "tested at|test date|date tested|tested|date|datetime|date time|datum|prüfdatum|messdatum|testdatum|zeitpunkt|measured at|measured on"
         "|timestamp|time stamp|date de test|date de mesure|fecha|fecha de prueba|data|data prova|日期|测试日期|日付|測定日|測定日時|日時|date/time",
     ),
-    "rested_h": ("rested|rest time|rest hours|hours at rest|time at rest|rest|ruhezeit|temps de repos|tiempo de reposo|静置时间|休止時間",),
+    "rested_h": (
+        "rested|rest time|rest hours|hours at rest|time at rest|rest|ruhezeit|temps de repos|tiempo de reposo|静置时间|休止時間",
+    ),
     "last_direction": ("last direction",),
-    "mass_g": ("mass|weight|cell mass|cell weight|masse|gewicht|zellgewicht|poids|peso|massa|重量|質量|质量",),
+    "mass_g": (
+        "mass|weight|cell mass|cell weight|masse|gewicht|zellgewicht|poids|peso|massa|重量|質量|质量",
+    ),
     "mark": (
         "mark|judge|judgement|judgment|ok/ng|ng/ok|ok ng|pass/fail|pass fail|go/no go|verdict|判定|判断|判定结果|測定判定|urteil|bewertung|esito|verdict final",
         "result|status|quality|check|ok|pass|ergebnis|befund|prüfergebnis|résultat|resultado|risultato|结果|結果|状态|合否",
@@ -105,10 +115,16 @@ _ROLES: dict[str, str] = {
 }
 """Columns that a time log has and a per-cell table seldom: what each stands for."""
 
-_HARMLESS = frozenset("measured meas actual value val reading read the of at test tested initial cell zell batt battery mess wert gemessen mesurée medido".split())
-_QUALIFIER = re.compile(r"\d+(?:[.,]\d+)?(?:°?[cf]|degc|k?hz|s|sec|h|hr|hrs|a|ma|v|%|min|soc)|\d+/\d+c|c/\d+|\d+")
+_HARMLESS = frozenset(
+    "measured meas actual value val reading read the of at test tested initial cell zell batt battery mess wert gemessen mesurée medido".split()
+)
+_QUALIFIER = re.compile(
+    r"\d+(?:[.,]\d+)?(?:°?[cf]|degc|k?hz|s|sec|h|hr|hrs|a|ma|v|%|min|soc)|\d+/\d+c|c/\d+|\d+"
+)
 _METHOD = re.compile(r"^(ir|r|imp|impedance|resistance|z)?(ac|dc)(ir|r|imp|impedance|resistance|esr|z)?$")
-_UNIT_BEHIND = re.compile(r"^(?P<name>.+?)(?:\s*/\s*|\s*,\s*|\s+in\s+|[\s_:-]+)(?P<unit>[^\s/,]+(?:\s?ohms?)?)$", re.IGNORECASE)
+_UNIT_BEHIND = re.compile(
+    r"^(?P<name>.+?)(?:\s*/\s*|\s*,\s*|\s+in\s+|[\s_:-]+)(?P<unit>[^\s/,]+(?:\s?ohms?)?)$", re.IGNORECASE
+)
 _BROKEN_SIGN = re.compile("[?\ufffd]")
 _BRACKETS = re.compile(r"[(\[{<]([^()\[\]{}<>]*)[)\]}>]")
 
@@ -154,7 +170,11 @@ def plain(text: str) -> str:
     """
     text = DASHES.sub("-", unicodedata.normalize("NFKC", INVISIBLE.sub("", text))).casefold()
     bare = "".join(c for c in unicodedata.normalize("NFD", text) if not unicodedata.combining(c))
-    return " ".join(bare.replace("ae", "a").replace("oe", "o").replace("ue", "u").split()) if _german(text) else " ".join(bare.split())
+    return (
+        " ".join(bare.replace("ae", "a").replace("oe", "o").replace("ue", "u").split())
+        if _german(text)
+        else " ".join(bare.split())
+    )
 
 
 def _german(text: str) -> bool:
@@ -267,7 +287,11 @@ def _meaning(name: str, unit: Unit | None) -> tuple[str, int, str]:
         if found is not None and (not method or found[0] == "ir_mohm"):
             return found[0], 1 if method else found[1], method
     if not words and unit is not None:
-        return {"voltage": "ocv_v", "capacity": "capacity_mah", "resistance": "ir_mohm"}.get(unit.quantity, ""), 2, ""
+        return (
+            {"voltage": "ocv_v", "capacity": "capacity_mah", "resistance": "ir_mohm"}.get(unit.quantity, ""),
+            2,
+            "",
+        )
     return "", 9, ""
 
 
@@ -303,7 +327,14 @@ def _method(words: list[str]) -> tuple[str, list[str]]:
 def _roles(name: str, unit: Unit | None) -> frozenset[str]:
     roles = _ROLE.get(key(name), frozenset())
     if unit is not None:
-        if unit.quantity in ("current", "voltage") and key(name) in ("", key(unit.symbol), "i", "u", "v", "e"):
+        if unit.quantity in ("current", "voltage") and key(name) in (
+            "",
+            key(unit.symbol),
+            "i",
+            "u",
+            "v",
+            "e",
+        ):
             roles = roles | {unit.quantity}
         if unit.quantity in ("time", "current") and not roles:
             roles = frozenset({unit.quantity})

@@ -3,12 +3,42 @@
 from __future__ import annotations
 
 import re
+import unicodedata
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
 
-from cellmatch.cells.numbers import SPACES
+from cellmatch.cells.numbers import SPACES, looks_like_date
+from cellmatch.cells.units import INVISIBLE
 
 _GUARDED = re.compile("'+[=+@-]")
 _NEEDS_GUARD = re.compile("'*[=+@-]")
 _FORMULA_TEXT = re.compile(r'="(.*)"', re.DOTALL)
+_SHORTENED = re.compile(r"[0-9][.,][0-9]+[eE]\+[0-9]{2,3}")
+_ODD_SPACE = re.compile("[\u00a0\u1680\u2000-\u200a\u202f\u205f\u3000\t\n]")
+_NEEDS_CARE = re.compile(r"[\s'=\x00-\x1f\x7f]|[^\x00-\x7f]")
+_MAY_BE_CHANGED = re.compile(r"[A-Za-z]{3}|E\+|[-/.][0-9]{1,2}[-/.]", re.IGNORECASE)
+
+_TWINS = str.maketrans(
+    "АВЕКМНОРСТУХЅІЈԌԚԜавеорсухѕіјкнтмΑΒΕΖΗΙΚΜΝΟΡΤΥΧαοντρικν–—‐‑‒−＃",
+    "ABEKMHOPCTYXSIJGQWabeopcyxsijkhtmABEZHIKMNOPTYXaovtpikv------#",
+)
+"""Letters of other scripts that look like Latin ones, and dashes that look like a hyphen."""
+_EASILY_CONFUSED = str.maketrans(
+    {
+        "O": "0",
+        "o": "0",
+        "I": "1",
+        "i": "1",
+        "l": "1",
+        "L": "1",
+        "|": "1",
+        " ": None,
+        "-": None,
+        "_": None,
+        ".": None,
+    }
+)
 
 
 def guarded(text: str) -> str:
@@ -37,4 +67,110 @@ def cleaned(text: str) -> str:
     """
     text = text.strip(SPACES)
     wrapped = _FORMULA_TEXT.fullmatch(text)
-    return unguarded(wrapped[1].replace('""', '"') if wrapped else text)
+    return unguarded(wrapped[1].replace('""', '"').strip(SPACES) if wrapped else text)
+
+
+@dataclass(slots=True)
+class Ids:
+    """The ids of one file.
+
+    Parameters
+    ----------
+    ids : list of str
+        Empty where a row has none.
+    faults : dict of row index to str
+        Ids that a spreadsheet or a bad copy has changed.
+    warnings : list of str
+    """
+
+    ids: list[str]
+    faults: dict[int, str] = field(default_factory=dict)
+    warnings: list[str] = field(default_factory=list)
+
+
+def read_ids(texts: Sequence[str], at: Callable[[int], str]) -> Ids:
+    """Clean the ids of a file.
+
+    Parameters
+    ----------
+    texts : sequence of str
+        As they stood.
+    at : callable
+        Tells where a row stands.
+    """
+    result = Ids(list(texts))
+    wrapped = 0
+    for row in [i for i, t in enumerate(texts) if _NEEDS_CARE.search(t)]:
+        text = texts[row]
+        wrapped += text.strip(SPACES).startswith('="')
+        result.ids[row] = _visible(result, cleaned(text), row, at)
+    if wrapped:
+        result.warnings.append(
+            f'{at(0).rsplit(" ", 2)[0]}: {wrapped} ids stood as ="…" and were read without it'
+        )
+    for row in [i for i, t in enumerate(result.ids) if _MAY_BE_CHANGED.search(t)]:
+        _changed_by_spreadsheet(result, row)
+    return result
+
+
+def _visible(result: Ids, text: str, row: int, at: Callable[[int], str]) -> str:
+    """Return an id without signs that can't be seen, saying so."""
+    hidden = sorted({f"U+{ord(c):04X}" for c in INVISIBLE.findall(text)})
+    if hidden:
+        text = cleaned(INVISIBLE.sub("", text))
+        result.warnings.append(
+            f"{at(row)}: the id '{text}' held hidden signs ({', '.join(hidden)}); they were left out"
+        )
+    if _ODD_SPACE.search(text):
+        text = _ODD_SPACE.sub(" ", text)
+        result.warnings.append(
+            f"{at(row)}: the id '{text}' held a space of an unusual kind; it was made a plain one"
+        )
+    if any(unicodedata.category(c) in ("Cc", "Cs", "Co", "Cn") or c == "\ufffd" for c in text):
+        text = "".join(c if c.isprintable() and c != "\ufffd" else f"<{ord(c):04X}>" for c in text)
+        result.faults[row] = f"the id '{text}' holds signs that can't be printed"
+    return text
+
+
+def _changed_by_spreadsheet(result: Ids, row: int) -> None:
+    text = result.ids[row]
+    if _SHORTENED.fullmatch(text):
+        result.faults[row] = (
+            f"the id '{text}' is a long number that a spreadsheet shortened, so its digits are lost"
+        )
+    elif looks_like_date(text) and any(c.isalpha() for c in text):
+        result.faults[row] = (
+            f"the id '{text}' is a date: a spreadsheet changed it (an id like 1-100 becomes Jan 00)"
+        )
+    elif re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2} 00:00:00", text):
+        result.faults[row] = f"the id '{text}' is a date: a spreadsheet changed it"
+
+
+def twin_key(text: str) -> str:
+    """Return what ids that look the same in print have in common.
+
+    Examples
+    --------
+    >>> twin_key("А1") == twin_key("A1")  # the first is Cyrillic
+    True
+    """
+    return " ".join(unicodedata.normalize("NFKC", text).translate(_TWINS).split())
+
+
+def confused_key(text: str) -> str:
+    """Return what ids that are easily confused when read or typed have in common.
+
+    Examples
+    --------
+    >>> confused_key("B-O1") == confused_key("b01"), confused_key("0012") == confused_key("12")
+    (True, True)
+    """
+    return twin_key(text).translate(_EASILY_CONFUSED).casefold().lstrip("0")
+
+
+def same_under(ids: Iterable[str], fold: Callable[[str], str]) -> list[tuple[str, ...]]:
+    """Return the groups of different ids that `fold` makes the same, in order."""
+    groups: dict[str, list[str]] = defaultdict(list)
+    for text in ids:
+        groups[fold(text)].append(text)
+    return [tuple(g) for g in groups.values() if len(g) > 1]

@@ -2,54 +2,110 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
+from operator import itemgetter
 
-from cellmatch.cells.headers import Heading, read_heading
+from cellmatch.cells.headers import Heading, key, plain, read_heading
 from cellmatch.cells.numbers import SPACES, parse_number
 from cellmatch.cells.understood import Fact
 from cellmatch.cells.units import Unit, unit_of
+from cellmatch.errors import FileUnusable, Problem
 
 HEAD_ROWS = 300
 """Rows in which headings are looked for."""
 
-_KEY = ("cell_id", "ocv_v", "capacity_mah", "ir_mohm")
+KEY_COLUMNS = frozenset(("cell_id", "ocv_v", "capacity_mah", "ir_mohm"))
+COMMENT_MARKS = ("#", "//", "%", "!")
+_NO_UNIT = frozenset(
+    (
+        "",
+        "-",
+        "--",
+        "/",
+        "n/a",
+        "none",
+        "text",
+        "unit",
+        "units",
+        "einheit",
+        "einheiten",
+        "unite",
+        "unidad",
+        "unita",
+        "单位",
+        "単位",
+        "#",
+    )
+)
+_SUMMARY = frozenset(
+    plain(w)
+    for w in (
+        "average|avg|avg.|mean|median|min|min.|max|max.|minimum|maximum|sum|total|std|std dev|stdev|stddev|sigma|range|spread|count|mittelwert"
+        "|mittel|durchschnitt|summe|anzahl|spanne|streuung|moyenne|somme|écart type|media|promedio|suma|somma|平均|平均值|最大|最大值|最小|最小值|合计"
+        "|合計|总计|标准差|標準偏差"
+    ).split("|")
+)
 
 heading_of = lru_cache(maxsize=4096)(read_heading)
 
 
 @dataclass(slots=True)
 class Sheet:
-    """One table as text: its headings and columns, and what stood around it.
+    """One table as text: its headings and rows, and what stood around it.
 
     Parameters
     ----------
     file : str
+        Name for messages.
     headings : list of Heading
     header_line : int
-    columns : list of sequence of str
-        One per heading, the text of each row.
+        0 where the file has none.
+    rows : list of list of str
+        Fields of each cell's row, at least one per heading.
     lines : sequence of int
         Line of each row.
     odd : dict of row index to str
         Why the values of a row can't be told to columns.
     units : list of Unit or None
         Units row; empty where there is none.
+    word : str
+        What `lines` counts: ``line`` of a text, ``row`` of a workbook, ``column`` of a table on its side.
     """
 
     file: str
     headings: list[Heading]
     header_line: int
-    columns: list[Sequence[str]]
-    lines: Sequence[int]
+    rows: list[list[str]] = field(default_factory=list)
+    lines: Sequence[int] = ()
     odd: dict[int, str] = field(default_factory=dict)
     units: list[Unit | None] = field(default_factory=list)
     facts: list[Fact] = field(default_factory=list)
     comments: list[Fact] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
     assumptions: list[str] = field(default_factory=list)
-    turned: bool = False
+    word: str = "line"
+
+    @property
+    def head(self) -> str:
+        """Where the headings stand, for messages."""
+        return f"{self.file} {self.word} {self.header_line}" if self.header_line else self.file
+
+    def at(self, row: int) -> str:
+        """Return where a row stands, for messages."""
+        return f"{self.file} {self.word} {self.lines[row]}"
+
+    def column_at(self, place: int) -> str:
+        """Return where a column stands, for messages."""
+        text = self.headings[place].text
+        word = "line" if self.word == "column" else "column"
+        return f"{word} {place + 1}" + (f" '{text}'" if text else "")
+
+    def texts(self, place: int) -> list[str]:
+        """Return the fields of one column."""
+        return list(map(itemgetter(place), self.rows))
 
 
 def is_number(text: str) -> bool:
@@ -57,92 +113,233 @@ def is_number(text: str) -> bool:
     return not parse_number(text).fault or not parse_number(text, ",").fault
 
 
-def header_score(row: Sequence[str]) -> tuple[int, int]:
-    """Return how many key columns and how many columns in all the fields of `row` name."""
+def header_score(row: Sequence[str], told: frozenset[str] = frozenset()) -> tuple[int, int]:
+    """Return how many key columns and how many columns in all the fields of `row` name.
+
+    Parameters
+    ----------
+    row : sequence of str
+    told : frozenset of str
+        Keys of headings that the user named.
+    """
     fields = [f for f in row if f.strip(SPACES)]
-    if len(fields) < 2:
+    names = {key(f) if key(f) in told else heading_of(f).name for f in fields[:200]} - {""}
+    if len(names) < 2 or sum(map(is_number, fields)) >= len(names):
         return 0, 0
-    names = {h.name for h in map(heading_of, fields) if h.name}
-    if sum(map(is_number, fields)) >= len(names):
-        return 0, 0
-    return len(names.intersection(_KEY)), len(names)
+    return len(names & (KEY_COLUMNS | told)), len(names)
 
 
-def find_header(rows: Sequence[Sequence[str]]) -> tuple[tuple[int, int], int]:
+def find_header(
+    rows: Sequence[Sequence[str]], told: frozenset[str] = frozenset()
+) -> tuple[tuple[int, int], int]:
     """Return the best score and the index of the row that has it, -1 for none."""
     best, where = (0, 0), -1
     for index, row in enumerate(rows[:HEAD_ROWS]):
-        score = header_score(row)
-        if score > best and sum(score) >= 3:
+        score = header_score(row, told)
+        if score > best and score[0] >= 1 and sum(score) >= 3:
             best, where = score, index
     return best, where
 
 
-def lay_out(file: str, rows: list[list[str]], lines: Sequence[int], header: int) -> Sheet:
-    """Make a sheet of the rows, the headings being row `header`."""
-    names = [f.strip(SPACES) for f in rows[header]]
-    while names and not names[-1]:
+def lay_out(
+    file: str, fields: list[list[str]], lines: Sequence[int], header: int, start: int | None = None
+) -> Sheet:
+    """Make a sheet of rows.
+
+    Parameters
+    ----------
+    file : str
+    fields : list of list of str
+    lines : sequence of int
+    header : int
+        Row of the headings; -1 for none, when the table begins at row `start`.
+
+    Raises
+    ------
+    FileUnusable
+        More than half of the rows have another number of values than there are headings, or a second
+        table follows.
+    """
+    names = [f.strip(SPACES) for f in fields[header]] if header >= 0 else [""] * len(fields[start or 0])
+    while header >= 0 and names and not names[-1]:
         names.pop()
-    width = len(names)
-    sheet = Sheet(file, [heading_of(n) for n in names], lines[header], [], [])
-    for row, line in zip(rows[:header], lines, strict=False):
+    sheet = Sheet(file, [heading_of(n) for n in names], lines[header] if header >= 0 else 0)
+    begin = header + 1 if header >= 0 else start or 0
+    for row, line in zip(fields[: max(header, 0) if header >= 0 else begin], lines, strict=False):
         _above(sheet, row, line)
-    start = header + 1
-    while start < len(rows) and not any(rows[start]):
-        start += 1
-    if start < len(rows) and _is_units_row(rows[start], sheet.headings):
-        sheet.units = [unit_of(f.strip(SPACES).strip("()[]")) for f in rows[start]][:width]
-        sheet.units += [None] * (width - len(sheet.units))
-        start += 1
-    kept, at = [], []
-    first = rows[header][0]
-    odd_starts = frozenset(("", "#", "/", "%", "!", " ", "\t", "\u00a0"))
-    for row, line in zip(rows[start:], lines[start:], strict=True):
-        if len(row) == width and row[0][:1] not in odd_starts and row[0] != first:
-            kept.append(row)
-            at.append(line)
-            continue
-        fields = _fitted(sheet, row, line, width, len(kept), rows[header])
-        if fields is not None:
-            kept.append(fields)
-            at.append(line)
-    sheet.columns = list(zip(*kept, strict=True)) if kept else [() for _ in names]
-    sheet.lines = at
+    while header >= 0 and begin < len(fields) and not any(f.strip(SPACES) for f in fields[begin]):
+        begin += 1
+    if header >= 0 and begin < len(fields) and is_units_row(fields[begin]):
+        sheet.units = [_unit(f) for f in fields[begin]][: len(names)]
+        sheet.units += [None] * (len(names) - len(sheet.units))
+        begin += 1
+    _take_rows(sheet, fields, lines, begin, fields[header] if header >= 0 else [])
+    _refuse_shifted(sheet)
     return sheet
 
 
+def _unit(field_text: str) -> Unit | None:
+    return unit_of(field_text.strip(SPACES).strip("()[]{}<>"))
+
+
+def is_units_row(row: Sequence[str]) -> bool:
+    """Tell whether a row below the headings holds their units."""
+    fields = [plain(f).strip("()[]{}<> ") for f in row]
+    known = sum(_unit(f) is not None for f in row if f.strip(SPACES))
+    others = sum(f not in _NO_UNIT for f in fields) - known
+    return (known >= 2 and others <= known // 2 and not any(map(is_number, row))) or (
+        known == 1 and others == 0 and fields[0] in _NO_UNIT
+    )
+
+
 def _above(sheet: Sheet, row: Sequence[str], line: int) -> None:
-    fields = [f.strip(SPACES) for f in row]
-    if not any(fields):
+    """Keep a line above the table: a key and its values, or a comment."""
+    fields = [f.strip(SPACES + "\x00") for f in row]
+    filled = [f for f in fields if f]
+    if not filled:
         return
-    if fields[0].startswith("#") or len([f for f in fields if f]) == 1:
-        text = ", ".join(f for f in fields if f)
+    text = ", ".join(filled)
+    pair = re.fullmatch(r"([^:=]{1,60}?)\s*[:=]\s*(\S.*)", filled[0].lstrip("#~%;! "))
+    if len(filled) > 1 and not fields[0].startswith(COMMENT_MARKS):
+        sheet.facts.append(
+            Fact(file=sheet.file, line=line, key=filled[0].rstrip(":= "), value=", ".join(filled[1:]))
+        )
+    elif pair is not None and not text.casefold().startswith("sep="):
+        value = ", ".join([pair[2], *filled[1:]])
+        sheet.facts.append(Fact(file=sheet.file, line=line, key=pair[1], value=value))
+    if fields[0].startswith(COMMENT_MARKS) or (len(filled) == 1 and pair is None):
         sheet.comments.append(Fact(file=sheet.file, line=line, key="", value=text))
-        return
-    sheet.facts.append(Fact(file=sheet.file, line=line, key=fields[0], value=", ".join(f for f in fields[1:] if f)))
 
 
-def _is_units_row(row: Sequence[str], headings: Sequence[Heading]) -> bool:
-    fields = [f.strip(SPACES).strip("()[]") for f in row]
-    known = sum(unit_of(f) is not None for f in fields if f)
-    return known >= 1 and all(f in ("", "-", "–", "--", "/") or unit_of(f) is not None for f in fields[1:]) and known >= 2
+def _take_rows(
+    sheet: Sheet, fields: list[list[str]], lines: Sequence[int], begin: int, header: list[str]
+) -> None:
+    """Take the rows from `begin` on for cells, but for those that are none."""
+    width = len(sheet.headings)
+    first = header[0] if header else "\x00"
+    unusual_starts = frozenset(("", "#", "/", "%", "!", "-", "=", " ", "\t", "\u00a0", "\ufeff"))
+    body = fields[begin:] if begin else fields
+    at = lines[begin:]
+    unusual = [
+        i
+        for i, row in enumerate(body)
+        if len(row) != width or row[0][:1] in unusual_starts or row[0] == first
+    ]
+    shapes = _shapes(body, unusual)
+    gone = set()
+    for i in unusual:
+        taken = _fitted(sheet, body[i], at[i], i, header, shapes)
+        if taken is None:
+            gone.add(i)
+        else:
+            body[i] = taken
+    gone |= _summaries(sheet, body, at, gone)
+    if gone:
+        kept = [i for i in range(len(body)) if i not in gone]
+        moved = {old: new for new, old in enumerate(kept)}
+        sheet.odd = {moved[i]: why for i, why in sheet.odd.items() if i in moved}
+        body, at = [body[i] for i in kept], [at[i] for i in kept]
+    sheet.rows, sheet.lines = body, at
+
+
+def shape(text: str) -> str:
+    """Return what kind of signs a text is made of: ``B-012`` gives ``A-9``.
+
+    Examples
+    --------
+    >>> shape("B-012"), shape("C7"), shape("End of report")
+    ('A-9', 'A9', 'A A A')
+    """
+    return re.sub(r"[^\W\d_]+", "A", re.sub(r"\d+", "9", text.strip(SPACES)))
+
+
+def _shapes(body: Sequence[Sequence[str]], unusual: Sequence[int]) -> frozenset[str]:
+    """Return the shapes of the first fields of ordinary rows, to tell a lonely id from a line of words."""
+    if not unusual:
+        return frozenset()
+    apart = set(unusual)
+    return frozenset(shape(row[0]) for i, row in enumerate(body[:2000]) if i not in apart and row)
 
 
 def _fitted(
-    sheet: Sheet, row: list[str], line: int, width: int, index: int, header: list[str]
+    sheet: Sheet, row: list[str], line: int, index: int, header: list[str], shapes: frozenset[str]
 ) -> list[str] | None:
-    """Return an unusual row brought to `width` fields, None where it is no cell."""
+    """Return an unusual row brought to one field a heading, None where it is no cell."""
+    width = len(sheet.headings)
     fields = [f.strip(SPACES) for f in row]
     filled = [f for f in fields if f]
-    if not filled or row == header:
+    if (
+        not filled
+        or all(set(f) <= set("-=_:+*") for f in filled if len(f) > 1)
+        and len(filled) == sum(len(f) > 1 for f in filled)
+    ):
         return None
-    if fields[0].startswith(("#", "//", "%", "!")) and (len(filled) == 1 or (fields[0][1:2] == " " and len(row) != width)):
-        if width > 1:
-            sheet.comments.append(Fact(file=sheet.file, line=line, key="", value=", ".join(filled)))
-            return None
+    if row == header or (
+        header and fields == [f.strip(SPACES) for f in header][: len(fields)] and len(fields) >= width
+    ):
+        sheet.warnings.append(f"{sheet.file} {sheet.word} {line}: the headings stand here again; passed over")
+        return None
+    if header and header_score(row) >= (2, 3):
+        raise FileUnusable(
+            Problem(
+                f"{sheet.file} {sheet.word} {line}",
+                "a second table with other headings begins here; one table per file would be right",
+            )
+        )
+    comment = fields[0].startswith(COMMENT_MARKS) and not any(map(is_number, fields[1:]))
+    if width > 1 and (
+        (len(filled) == 1 and comment) or (comment and len(row) != width and fields[0][1:2] in " \t")
+    ):
+        sheet.comments.append(Fact(file=sheet.file, line=line, key="", value=", ".join(filled)))
+        return None
+    if width > 2 and len(filled) == 1 and fields[0] and shape(fields[0]) not in shapes:
+        sheet.comments.append(Fact(file=sheet.file, line=line, key="", value=filled[0]))
+        sheet.warnings.append(
+            f"{sheet.file} {sheet.word} {line}: '{filled[0][:60]}' is no row of the table; passed over"
+        )
+        return None
     while len(fields) > width and not fields[-1]:
         fields.pop()
-    if len(fields) == width:
-        return fields
-    sheet.odd[index] = f"the row has {len(fields)} values where the headings name {width} columns"
+    if len(fields) < width:
+        missing = sheet.headings[len(fields) :]
+        if all(h.name in ("note", "mark", "") for h in missing) and not any(
+            h.name == "mark" for h in missing
+        ):
+            return fields + [""] * (width - len(fields))
+    if len(fields) != width:
+        sheet.odd[index] = (
+            f"the row has {len(fields)} values where the headings name {width} columns, so no value can be told to its column"
+        )
     return (fields + [""] * width)[:width]
+
+
+def _summaries(sheet: Sheet, body: list[list[str]], at: Sequence[int], gone: set[int]) -> set[int]:
+    """Return the rows at the end that sum the table up: averages, totals."""
+    found: set[int] = set()
+    for i in range(len(body) - 1, max(len(body) - 40, -1), -1):
+        if i in gone:
+            continue
+        words = [plain(f).strip(":") for f in body[i][:2]]
+        if not any(w in _SUMMARY for w in words):
+            break
+        found.add(i)
+        sheet.odd.pop(i, None)
+        label = next(f.strip(SPACES) for f in body[i][:2] if plain(f).strip(":") in _SUMMARY)
+        sheet.warnings.append(
+            f"{sheet.file} {sheet.word} {at[i]}: '{label}' sums the table up and was not taken for a cell"
+        )
+    return found
+
+
+def _refuse_shifted(sheet: Sheet) -> None:
+    """Raise where most rows don't fit the headings: the delimiter or the headings are wrong, not the rows."""
+    if len(sheet.odd) * 2 <= len(sheet.rows):
+        return
+    row, why = next(iter(sheet.odd.items()))
+    raise FileUnusable(
+        Problem(
+            sheet.at(row),
+            f"{why}; {len(sheet.odd)} of {len(sheet.rows)} rows are like that: a heading is missing, or a comma is both decimal sign "
+            "and delimiter; save the file with semicolons, or mend the headings",
+        )
+    )

@@ -15,7 +15,9 @@ SPACES = " \t\r\n\u00a0\u1680\u2000\u2001\u2002\u2003\u2004\u2005\u2006\u2007\u2
 """What may stand around a value without belonging to it."""
 
 _GROUP_SPACES = " \u00a0\u2009\u202f"
-_MINUS = str.maketrans({"\u2212": "-", "\u2010": "-", "\u2011": "-", "\u2012": "-", "\u2013": "-", "\ufe63": "-", "\uff0d": "-"})
+_MINUS = str.maketrans(
+    {"\u2212": "-", "\u2010": "-", "\u2011": "-", "\u2012": "-", "\u2013": "-", "\ufe63": "-", "\uff0d": "-"}
+)
 
 _PLAIN = {
     ".": re.compile(r"-?[0-9]+(?:\.([0-9]+))?"),

@@ -11,21 +11,26 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from cellmatch.cells.headers import Heading
-from cellmatch.cells.numbers import MISSING, Decimal, Number, parse_number
+from cellmatch.cells.numbers import MISSING, SPACES, Decimal, Number, parse_number
 from cellmatch.cells.table import COLUMN
-from cellmatch.cells.units import PLAUSIBLE, QUANTITY, Plausible, Unit, unit_of
+from cellmatch.cells.units import AS, PLAUSIBLE, QUANTITY, Plausible, Unit, unit_of
 
+INFERRED = "inferred from the range"
 SWAPPED_LEAST = 100.0
 """A reading this many times off the median that fits it in another unit was typed in that unit."""
 SWAPPED_NEAR = 5.0
 FILL_VALUES = frozenset((999.0, 999.9, 9999.0, 9999.9, 99999.0, 32767.0, 65535.0))
 """What testers write where they have no reading (common practice, no source)."""
 FILL_RATIO = 10.0
+MIXED_FRACTION = 0.3
+"""Above this fraction of readings in another unit, a column without a stated unit is asked about."""
+NOT_ZERO = frozenset(("capacity_mah", "ir_mohm"))
+ZERO_IS_BLANK = frozenset(("rated_mah", "mass_g"))
 
 
 @dataclass(slots=True)
 class TextColumn:
-    """The texts of one column: the distinct ones, and which one stands in each row."""
+    """The texts of one column: the distinct ones, and which one stands in each row (from 0)."""
 
     name: str
     number: int
@@ -39,7 +44,11 @@ class TextColumn:
         array = np.empty(len(fields), dtype=object)
         array[:] = fields
         codes, texts = pd.factorize(array)
-        return cls(name, number, heading, list(texts), codes)
+        return cls(name, number, heading, [str(t) for t in texts], codes)
+
+    def text(self, row: int) -> str:
+        """Return the text of one row, without the spaces around it."""
+        return self.texts[self.codes[row]].strip(SPACES)
 
 
 @dataclass(slots=True)
@@ -70,6 +79,11 @@ class Measured:
     step: float = math.nan
     faults: dict[int, str] = field(default_factory=dict)
     question: str = ""
+
+    def refuse(self, row: int, why: str) -> None:
+        """Take the reading of one row back, with the reason."""
+        self.faults[row] = why
+        self.values[row] = np.nan
 
 
 def measure(
@@ -108,6 +122,7 @@ def measure(
             result.faults[int(row)] = wrong[int(column.codes[row])]
     if not question:
         _typed_in_another_unit(result)
+        _refuse_fill_values(result)
     return result
 
 
@@ -137,7 +152,7 @@ def _unit(
         return stated, how, _unlikely(name, stated, median, choices)
     likely = [p for p in choices if p.likely_most > 0 and p.likely_least <= median <= p.likely_most]
     if len(likely) == 1:
-        return likely[0].unit, "inferred from the range", ""
+        return likely[0].unit, INFERRED, ""
     options = " or ".join(f"--units {name}={p.unit.symbol}" for p in choices if p.likely_most > 0)
     return choices[0].unit, "", f"no unit is given and the median {median:g} fits none surely; say {options}"
 
@@ -172,7 +187,11 @@ def _converted(
             wrong[i] = f"and '{number.unit}' is no unit of {quantity}"
             continue
         value = scaled(number, own)
-        if limits.least <= value <= limits.most:
+        if value == 0 and column.name in ZERO_IS_BLANK:
+            continue
+        if value == 0 and column.name in NOT_ZERO:
+            wrong[i] = "which can't be true: nothing was measured, or the cell gives nothing"
+        elif limits.least <= value <= limits.most:
             values[i] = value
         elif value < 0 <= limits.least:
             wrong[i] = "which is negative"
@@ -192,23 +211,36 @@ def scaled(number: Number, unit: Unit) -> float:
 
 def _typed_in_another_unit(measured: Measured) -> None:
     """Refuse readings that are far off, and near in another unit: they were typed in that unit."""
-    column = measured.column
-    good = np.isfinite(measured.values) & (measured.values != 0)
-    if QUANTITY[column.name] not in ("voltage", "capacity", "resistance") or not good.any():
+    quantity = QUANTITY[measured.column.name]
+    sizes = np.abs(np.where(measured.values == 0, np.nan, measured.values))
+    if quantity not in ("voltage", "capacity", "resistance") or np.isnan(sizes).all():
         return
-    sizes = np.abs(np.where(good, measured.values, np.nan))
     middle = float(np.nanmedian(sizes))
-    for row in np.flatnonzero(good & ((sizes > middle * SWAPPED_LEAST) | (sizes < middle / SWAPPED_LEAST))):
-        number = float(sizes[row]) / measured.unit.factor
-        for other in (p.unit for p in PLAUSIBLE[QUANTITY[column.name]] if p.likely_most > 0 or p.unit.symbol == "µohm"):
-            value = number * other.factor
-            if other != measured.unit and middle / SWAPPED_NEAR < value < middle * SWAPPED_NEAR:
-                measured.faults[int(row)] = (
-                    f"which looks like {other.symbol} where the others are {measured.unit.symbol}; write the unit behind it"
+    others = [p.unit for p in PLAUSIBLE[quantity] if p.unit not in (measured.unit, AS)]
+    swapped = np.flatnonzero((sizes > middle * SWAPPED_LEAST) | (sizes < middle / SWAPPED_LEAST))
+    for row in map(int, swapped):
+        for other in others:
+            value = float(sizes[row]) / measured.unit.factor * other.factor
+            if middle / SWAPPED_NEAR < value < middle * SWAPPED_NEAR:
+                measured.refuse(
+                    row,
+                    f"which looks like {other.symbol} where the others are {measured.unit.symbol}; "
+                    f"if so, write the unit behind it ({measured.column.text(row)} {other.symbol})",
                 )
-                measured.values[row] = np.nan
                 break
-    for row in np.flatnonzero(good & (sizes > middle * FILL_RATIO)):
-        if round(float(sizes[row]) / measured.unit.factor, 6) in FILL_VALUES and int(row) not in measured.faults:
-            measured.faults[int(row)] = "which is what a tester writes where it has no reading"
-            measured.values[row] = np.nan
+    if measured.how == INFERRED and len(swapped) > MIXED_FRACTION * len(sizes):
+        measured.question = (
+            f"{len(swapped)} of {len(sizes)} numbers look like another unit than the rest and no unit is given; "
+            "write the unit behind each number"
+        )
+
+
+def _refuse_fill_values(measured: Measured) -> None:
+    """Refuse the round numbers that testers write where they have no reading."""
+    given = measured.values[np.isfinite(measured.values)]
+    if not len(given):
+        return
+    large = measured.values > float(np.median(np.abs(given))) * FILL_RATIO
+    for row in map(int, np.flatnonzero(large)):
+        if round(float(measured.values[row]) / measured.unit.factor, 6) in FILL_VALUES:
+            measured.refuse(row, "which is what a tester writes where it has no reading")

@@ -2,90 +2,173 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Mapping, Sequence
 from typing import Literal
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from cellmatch.cells.understood import Repeat
 
-RepeatRule = Literal["median", "newest", "refuse"]
+RepeatRule = Literal["median", "newest"]
 
-CAPACITY_DIFFERS_FRACTION = 0.01
-"""Of the median; the repeatability of a hobby tester (common practice, no source)."""
-IR_DIFFERS_FRACTION = 0.05
-"""Of the median (common practice, no source)."""
-OCV_DIFFERS_V = 0.010
-"""Common practice, no source."""
-
-_TOLERANCE: Mapping[str, tuple[float, float, str]] = {
-    "ocv_v": (OCV_DIFFERS_V, 0.0, "V"),
-    "capacity_mah": (0.0, CAPACITY_DIFFERS_FRACTION, "mAh"),
-    "ir_mohm": (0.0, IR_DIFFERS_FRACTION, "mohm"),
+TOLERANCE: Mapping[str, tuple[float, float, str]] = {
+    "ocv_v": (0.010, 0.0, "V"),
+    "capacity_mah": (0.0, 0.01, "mAh"),
+    "ir_mohm": (0.0, 0.05, "mohm"),
 }
+"""Range that the repeats of one cell may have, absolute and as a fraction of their median, and the unit
+(common practice, no source): 10 mV, 1 % (a hobby tester) and 5 % (contact of the probes)."""
+
+_ISO_DATE = re.compile(r"\d{4}-\d{2}-\d{2}(?:[T ]\d{2}:\d{2}(?::\d{2}(?:\.\d+)?)?(?:Z|[+-]\d{2}:?\d{2})?)?")
+_METHOD_ORDER = ("ac", "dc", "unknown")
 
 
-def combined(rows: pd.DataFrame, rule: RepeatRule) -> tuple[pd.DataFrame, tuple[Repeat, ...]]:
-    """Return one row a cell in the order of first appearance, and what was combined.
+def combined(rows: pd.DataFrame, rule: RepeatRule) -> tuple[pd.DataFrame, tuple[Repeat, ...], list[str]]:
+    """Return one row a cell in the order of first appearance, what was combined, and warnings.
 
     Parameters
     ----------
     rows : DataFrame
         Index cell ids, which may stand several times; ``source`` and ``problems`` among its columns.
     rule : "median" or "newest"
-        Numbers: the median of a cell's rows, or the last reading that a cell has. Text: the last one given.
+        Numbers: the median of a cell's rows, or the newest reading that the cell has. Text: the newest.
+        Newest is by ``tested_at`` where all rows of the repeated cells hold ISO dates, else the last row.
+
+    Notes
+    -----
+    A problem of any row stays with the cell under ``median``; under ``newest`` only those of the newest
+    row, as a cell is tested again for the very reason that the first test failed.
     """
     again = rows.index.duplicated(keep=False)
     if not again.any():
-        return rows, ()
-    repeats, merged = [], {}
-    for cell_id, group in rows[again].groupby(level=0, sort=False):
-        record: dict[str, object] = {}
-        for name, column in group.items():
-            record[str(name)] = _COMBINE.get(str(name), _value)(column, rule)
-        merged[str(cell_id)] = record
-        repeats.append(_described(str(cell_id), group, rule))
+        return rows, (), []
+    some, warnings = _one_method(rows[again].copy())
+    some = _oldest_first(some)
+    groups = some.groupby(level=0, sort=False)
+    merged = groups.last()  # the last that is given, column by column
+    merged["source"] = groups["source"].agg(", ".join)
+    if rule == "median":
+        for name in some.columns[[pd.api.types.is_float_dtype(t) for t in some.dtypes]]:
+            merged[name] = groups[name].median()
+    members = {i: np.flatnonzero(groups.ngroup().to_numpy() == k) for k, i in enumerate(())}
+    members = _members(groups.ngroup().to_numpy())
+    problems = some["problems"].to_numpy()
+    kept = [sum((problems[i] for i in (m if rule == "median" else m[-1:])), ()) for m in members]
+    repeats = tuple(_repeat(some, m, rule) for m in members)
     result = rows[~rows.index.duplicated()].copy()
+    place = result.index.get_indexer(merged.index)
     for name in result.columns:
-        column = result[name].to_numpy(dtype=object if result[name].dtype == object else None, copy=True)
-        for position in np.flatnonzero(result.index.isin(list(merged))):
-            column[position] = merged[result.index[position]][name]
-        result[name] = column
-    return result, tuple(repeats)
+        values = result[name].to_numpy(copy=True)
+        if name == "problems":
+            for p, texts in zip(
+                place[merged.index.get_indexer([r.cell_id for r in repeats])], kept, strict=True
+            ):
+                values[p] = texts
+        else:
+            new = merged[name]
+            values[place] = new.to_numpy() if new.dtype != object else new.where(new.notna(), None).to_numpy()
+        result[name] = pd.Series(values, index=result.index, dtype=result[name].dtype)
+    return result, repeats, warnings
 
 
-def _value(column: pd.Series, rule: str) -> object:
-    given = column.dropna()
-    if given.empty:
-        return column.iloc[-1]
-    if rule == "median" and pd.api.types.is_float_dtype(column):
-        return float(np.median(given.to_numpy()))
-    return given.iloc[-1]
+def _members(codes: NDArray[np.intp]) -> list[NDArray[np.intp]]:
+    """Return the positions of each group, groups in the order of their numbers."""
+    order = np.argsort(codes, kind="stable")
+    return np.split(order, np.flatnonzero(np.diff(codes[order])) + 1)
 
 
-def _sources(column: pd.Series, rule: str) -> object:
-    return ", ".join(column)
+def _oldest_first(rows: pd.DataFrame) -> pd.DataFrame:
+    if "tested_at" not in rows.columns:
+        return rows
+    dates = rows["tested_at"]
+    if (
+        not all(isinstance(d, str) and _ISO_DATE.fullmatch(d) for d in dates)
+        or len({len(d) for d in dates}) > 1
+    ):
+        return rows
+    return rows.iloc[np.argsort(dates.to_numpy(dtype=str), kind="stable")]
 
 
-def _problems(column: pd.Series, rule: str) -> object:
-    return tuple(p for problems in column for p in problems)
+def _one_method(rows: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
+    """Take back resistances of another method where a cell has several: they are never averaged."""
+    if "ir_method" not in rows.columns or rows["ir_method"].nunique() < 2:
+        return rows, []
+    rank = rows["ir_method"].map(
+        lambda m: _METHOD_ORDER.index(str(m).split("_")[0]) if str(m).split("_")[0] in _METHOD_ORDER else 2
+    )
+    rank = rank.where(rows["ir_mohm"].notna(), len(_METHOD_ORDER))
+    other = rank > rank.groupby(level=0).transform("min")
+    cells = rows.index[other & rows["ir_mohm"].notna()].unique()
+    rows.loc[other, "ir_mohm"] = np.nan
+    rows.loc[other, "ir_method"] = None
+    if not len(cells):
+        return rows, []
+    return rows, [
+        f"{', '.join(cells[:5])}{' …' if len(cells) > 5 else ''}: resistances by several methods; AC and DC are never combined, "
+        "so the AC reading is used where there is one"
+    ]
 
 
-_COMBINE = {"source": _sources, "problems": _problems}
-
-
-def _described(cell_id: str, group: pd.DataFrame, rule: str) -> Repeat:
-    readings = {n: tuple(group[n].astype(float)) for n in _TOLERANCE if n in group.columns}
+def _repeat(some: pd.DataFrame, members: NDArray[np.intp], rule: RepeatRule) -> Repeat:
+    readings = {n: tuple(map(float, some[n].to_numpy()[members])) for n in TOLERANCE if n in some.columns}
     differ = []
-    for name, (absolute, fraction, unit) in _TOLERANCE.items():
-        given = np.array([v for v in readings.get(name, ()) if v == v])
-        if len(given) > 1 and np.ptp(given) > absolute + fraction * abs(np.median(given)) + 1e-9:
-            differ.append(f"{name} {given.min():g} to {given.max():g} {unit}")
+    for name, values in readings.items():
+        absolute, fraction, unit = TOLERANCE[name]
+        given = sorted(v for v in values if v == v)
+        if (
+            len(given) > 1
+            and given[-1] - given[0] > absolute + fraction * abs(float(np.median(given))) + 1e-9
+        ):
+            differ.append(f"{name} {given[0]:g} to {given[-1]:g} {unit}")
     return Repeat(
-        cell_id=cell_id,
-        sources=tuple(group["source"]),
+        cell_id=str(some.index[members[0]]),
+        sources=tuple(some["source"].to_numpy()[members]),
         readings=readings,
         rule=rule,
         differ=tuple(differ),
     )
+
+
+def described(repeats: Sequence[Repeat], most: int = 30) -> list[str]:
+    """Return a warning for each cell whose repeats differ, and one for those that agree."""
+    said = []
+    differing = [r for r in repeats if r.differ]
+    for r in differing[:most]:
+        said.append(
+            f"{r.cell_id} stands {times(len(r.sources))} ({', '.join(r.sources)}) and the readings differ: {'; '.join(r.differ)}; "
+            f"the {r.rule} is used; test again"
+        )
+    if len(differing) > most:
+        said.append(f"{len(differing) - most} more cells stand several times and differ; test them again")
+    agreeing = [r for r in repeats if not r.differ and _measured_again(r)]
+    for r in agreeing[:most]:
+        said.append(
+            f"{r.cell_id} stands {times(len(r.sources))} ({', '.join(r.sources)}); {_ranges(r)}; the {r.rule} is used"
+        )
+    if len(agreeing) > most:
+        said.append(
+            f"{len(agreeing) - most} more cells stand several times within the repeatability; the {repeats[0].rule} is used"
+        )
+    return said
+
+
+def _measured_again(repeat: Repeat) -> bool:
+    """Tell whether any reading stands on more than one row, rather than each row giving another reading."""
+    return any(sum(v == v for v in values) > 1 for values in repeat.readings.values())
+
+
+def _ranges(repeat: Repeat) -> str:
+    parts = []
+    for name, values in repeat.readings.items():
+        given = sorted(v for v in values if v == v)
+        if len(given) > 1:
+            parts.append(f"{name} {given[0]:g} to {given[-1]:g} {TOLERANCE[name][2]}")
+    return "within the repeatability: " + "; ".join(parts)
+
+
+def times(count: int) -> str:
+    """Return a count in words: twice, three times, 4 times."""
+    return {2: "twice", 3: "three times"}.get(count, f"{count} times")

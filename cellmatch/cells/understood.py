@@ -156,5 +156,6 @@ class Reading:
             rows.append((c.file, str(c.number), c.header, c.name, c.unit, factor, c.how))
         widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
         return "\n".join(
-            "  ".join(text.ljust(width) for text, width in zip(row, widths, strict=True)).rstrip() for row in rows
+            "  ".join(text.ljust(width) for text, width in zip(row, widths, strict=True)).rstrip()
+            for row in rows
         )

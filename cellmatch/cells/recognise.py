@@ -1,0 +1,97 @@
+"""What a file is, when it is not a table with a line per cell: a log, a table on its side, loose numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from cellmatch.cells.headers import Heading
+from cellmatch.cells.layout import HEAD_ROWS, heading_of, is_number
+from cellmatch.cells.numbers import SPACES
+from cellmatch.errors import FileUnusable, Problem
+
+_READINGS = ("ocv_v", "capacity_mah", "ir_mohm")
+
+
+def log_heading(rows: Sequence[Sequence[str]]) -> int:
+    """Return the index of a row that heads a time log, -1 for none."""
+    for index, row in enumerate(rows[:HEAD_ROWS]):
+        headings = [heading_of(f) for f in row if f.strip(SPACES)]
+        if len(headings) >= 2 and not any(is_number(f) for f in row) and is_log(headings):
+            return index
+    return -1
+
+
+def is_log(headings: Sequence[Heading]) -> bool:
+    """Tell whether the headings are those of a log of one test: time or steps with voltage or current, no cell."""
+    roles = {role for h in headings for role in h.roles}
+    running = bool(roles & {"time", "step"})
+    electric = (
+        {"voltage", "current"} <= roles or "current" in roles or ("voltage" in roles and "time" in roles)
+    )
+    best_id = min((h.rank for h in headings if h.name == "cell_id"), default=9)
+    surely_cells = best_id <= 2 and any(h.name in _READINGS and h.rank <= 1 for h in headings)
+    ends = any(h.name in ("ocv_v", "ir_mohm") and h.rank <= 1 for h in headings) and best_id < 9
+    return running and electric and not surely_cells and not (ends and "step" not in roles)
+
+
+def log_found(file: str, line: int, row: Sequence[str]) -> FileUnusable:
+    """Return the error for a log."""
+    names = ", ".join(f.strip(SPACES) for f in row if f.strip(SPACES))
+    return FileUnusable(
+        Problem(
+            f"{file} line {line}",
+            f"this is a log of one cell over time (headings: {names[:120]}), not a per-cell table with a line for each "
+            "cell; `cellmatch measure LOG… --out cells.csv` makes a per-cell table from logs",
+        )
+    )
+
+
+def lies_on_its_side(rows: Sequence[Sequence[str]]) -> tuple[int, int] | None:
+    """Return first and last row (inclusive) of a table that has a column per cell and a row per quantity."""
+    named: list[tuple[int, str]] = []
+    for index, row in enumerate(rows[:HEAD_ROWS]):
+        if len(row) < 2 or is_number(row[0]):
+            continue
+        name = heading_of(row[0]).name
+        if name and (name == "cell_id" or sum(map(is_number, row[1:])) or named):
+            named.append((index, name))
+    names = {name for _, name in named}
+    if "cell_id" not in names or len(names.intersection(_READINGS)) < 2:
+        return None
+    first = next(i for i, name in named if name == "cell_id")
+    readings = [i for i, name in named if name in _READINGS]
+    if min(readings) < first or any(
+        heading_of(f).name in _READINGS for f in rows[first][1:] if f.strip(SPACES)
+    ):
+        return None
+    return first, max(i for i, _ in named)
+
+
+def turned(rows: Sequence[Sequence[str]], first: int, last: int) -> list[list[str]]:
+    """Return the rows first to last with rows and columns exchanged."""
+    block = rows[first : last + 1]
+    width = max(len(row) for row in block)
+    return [[row[i] if i < len(row) else "" for row in block] for i in range(width)]
+
+
+def no_header(file: str, rows: Sequence[Sequence[str]], lines: Sequence[int]) -> FileUnusable:
+    """Return the error for a file without a row of headings that names what is needed."""
+    filled = [
+        (row, line) for row, line in zip(rows, lines, strict=False) if any(f.strip(SPACES) for f in row)
+    ]
+    if not filled:
+        return FileUnusable(Problem(file, "holds no rows; a heading line and a line per cell would be right"))
+    first, line = filled[0]
+    shown = ", ".join(f.strip(SPACES) for f in first if f.strip(SPACES))[:80]
+    given = [f for f in first if f.strip(SPACES)]
+    kind = "numbers" if given and all(map(is_number, given)) else "no headings that are known"
+    counts = sorted({sum(bool(f.strip(SPACES)) for f in row) for row, _ in filled[:HEAD_ROWS]})
+    values = f"{counts[0]} to {counts[-1]} values" if len(counts) > 1 else f"{counts[0]} values"
+    return FileUnusable(
+        Problem(
+            f"{file} line {line}",
+            f"no header row found (line {line} is {kind}: {shown}), so no cell id column either; the rows have {values}; "
+            "a first line like cell_id,ocv_v,capacity_mah,ir_mohm would be right, or say which column is which: "
+            "--columns cell_id=1,ocv_v=2,capacity_mah=3 (a log of one cell: `cellmatch measure`)",
+        )
+    )
