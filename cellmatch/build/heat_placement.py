@@ -12,23 +12,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
-from scipy.sparse import csr_array, diags_array
-from scipy.sparse.linalg import spsolve
 
-from cellmatch.build.links import touching_pairs
 from cellmatch.build.placement import check_group_sizes, ids_in_order, with_places
 from cellmatch.cells.table import GroupedCells, PlacedCells
+from cellmatch.electrics.heat import FILM_W_PER_M2_K, Cylinder, holder_rise
 from cellmatch.errors import ArgumentInvalid, Problem
 from cellmatch.pack.holder import Holder
 from cellmatch.pack.positions import Positions
 from cellmatch.pack.spec import Pack
 
-H_W_M2K = 10.0
-"""[W/m²K] Heat transfer of a bare cell in still air; 5 to 20 is the range to reckon with."""
-H_RANGE_FACTOR = 2.0
-"""The rise is known to this factor either way (h of 5 to 20 W/m²K around 10)."""
-AIR_W_MK = 0.026
-"""[W/mK] Conductivity of still air near room temperature (from memory, not confirmed; it only ranks places)."""
 EMPHASIS = 16
 """Rises enter the assignment to this power, so that the hottest count most."""
 _FORBIDDEN = 1e12
@@ -63,36 +55,17 @@ class HeatPlacement:
     words: str
 
 
-def place_hotness_k_per_w(positions: Positions, holder: Holder, h_w_m2k: float = H_W_M2K) -> NDArray[np.float64]:
-    """Return how warm each place gets if every cell gives one watt.
-
-    Each neighbour hides a sixth of a cell's side from the air; across the gap to it heat is conducted by
-    air. Steady state: sum over neighbours of g·(T_i - T_j) + h·A_i·T_i = 1 W.
-
-    Parameters
-    ----------
-    positions : Positions
-    holder : Holder
-    h_w_m2k : float
-        [W/m²K] Heat transfer of bare surface: the weakest figure of all.
+def place_hotness_k_per_w(positions: Positions, holder: Holder) -> NDArray[np.float64]:
+    """Return how warm each place gets if every cell gives one watt, at the worst film coefficient.
 
     Returns
     -------
     ndarray, shape (places,)
-        [K/W]
+        [K/W] From :func:`cellmatch.electrics.heat.holder_rise`.
     """
-    pairs = touching_pairs(positions, holder.spacing_mm)
-    n = len(positions)
-    side_m2 = np.pi * holder.diameter_mm * holder.length_mm * 1e-6
-    ends_m2 = np.pi / 2 * holder.diameter_mm**2 * 1e-6
-    neighbours = np.bincount(pairs.ravel(), minlength=n)
-    bare_m2 = ends_m2 + side_m2 * (1 - np.minimum(neighbours, 6) / 6)
-    gap_m = max(holder.spacing_mm - holder.diameter_mm, 0.1) * 1e-3
-    g = AIR_W_MK * side_m2 / 6 / gap_m
-    both = np.concatenate([pairs, pairs[:, ::-1]])
-    coupling = csr_array((np.full(len(both), -g), (both[:, 0], both[:, 1])), shape=(n, n))
-    matrix = coupling + diags_array(h_w_m2k * bare_m2 + g * neighbours)
-    return np.atleast_1d(np.asarray(spsolve(matrix.tocsc(), np.ones(n)), dtype=float))
+    watt = np.ones(len(positions))
+    size = Cylinder(diameter_mm=holder.diameter_mm, length_mm=holder.length_mm)
+    return holder_rise(positions.x_mm, positions.y_mm, (watt, watt), size).high_k
 
 
 def place_by_heat(
@@ -160,12 +133,14 @@ def place_by_heat(
 
 
 def _told(cells: PlacedCells, order: tuple[int, ...], before_k: float, after_k: float) -> HeatPlacement:
-    gained, uncertainty = before_k - after_k, after_k * (1 - 1 / H_RANGE_FACTOR)
+    low, high = FILM_W_PER_M2_K
+    gained, uncertainty = before_k - after_k, after_k * (1 - low / high)
     words = f"placing by heat makes the hottest cell {gained:.2f} K cooler ({before_k:.2f} K to {after_k:.2f} K rise)"
     if gained <= 0:
         words = f"placing by heat gains nothing here: the hottest cell rises by {after_k:.2f} K"
     elif gained < uncertainty:
-        words += f"; that is less than the rise is known ({uncertainty:.2f} K, heat transfer known to a factor of 2)"
+        how = f"{uncertainty:.2f} K: film coefficient of {low:g} to {high:g} W/m²K"
+        words += f"; that is less than the rise is known ({how})"
     return HeatPlacement(
         cells=cells,
         series_order=order,

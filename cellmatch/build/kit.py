@@ -6,15 +6,18 @@ from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from cellmatch.build.hazards import Neighbours, insulators
 from cellmatch.build.steps import Workbench
 from cellmatch.build.taps import Tap
+from cellmatch.electrics.shorting import precharge_capacitor, short_circuit
+from cellmatch.pack.conductors import wire
 from cellmatch.pack.positions import FACES
 
 PRECHARGE_OHM = 100.0
 """First connection of a load with capacitors goes through this (common practice, no source)."""
+LEAD_GAUGES = (4, 6, 8, 10, 12, 14)
+"""Wire gauges (AWG) for which the drop of the main leads is told; their ratings stand in the maker's sheet."""
 FUSE_ABOVE_LOAD = 1.25
 """A fuse is chosen at or above this multiple of the steady load current (common practice, no source)."""
 
@@ -37,64 +40,6 @@ class KitItem:
     count: int
     size: str = ""
     note: str = ""
-
-
-def short_circuit_a(group: NDArray[np.int64], r_ohm: NDArray[np.float64], full_v: float) -> float | None:
-    """Return the current of the full pack into a short, links counted as nothing.
-
-    Parameters
-    ----------
-    group : ndarray of int, shape (n,)
-        Group of each cell, from 1.
-    r_ohm : ndarray, shape (n,)
-        [ohm] Lowest resistance known of each cell.
-    full_v : float
-        [V] One cell, full.
-
-    Returns
-    -------
-    float or None
-        [A] None where a resistance is missing.
-
-    Examples
-    --------
-    >>> group = np.repeat(np.arange(1, 15), 8)
-    >>> short_circuit_a(group, np.full(112, 0.025), 4.2)
-    1344.0
-    """
-    if np.isnan(r_ohm).any():
-        return None
-    conductance = np.bincount(group, 1 / r_ohm)[1:]
-    return float(len(conductance) * full_v / np.sum(1 / conductance))
-
-
-def precharge(load_f: float, pack_v: float, ohm: float = PRECHARGE_OHM) -> tuple[float, float, float]:
-    """Return what charging a load's capacitors through a resistor takes.
-
-    Parameters
-    ----------
-    load_f : float
-        [F] Capacitance of the load.
-    pack_v : float
-        [V]
-    ohm : float
-        [ohm]
-
-    Returns
-    -------
-    float
-        [J] Stored in the capacitors, and as much again spent in the resistor: C·V²/2.
-    float
-        [s] Time constant R·C; after five of them the rest is below 1 %.
-    float
-        [A] First current.
-
-    Examples
-    --------
-    >>> precharge(0.001, 58.8)
-    (1.729, 0.1, 0.588)
-    """
-    return 0.5 * load_f * pack_v**2, ohm * load_f, pack_v / ohm
 
 
 def list_kit(
@@ -170,12 +115,21 @@ def _links(bench: Workbench) -> list[KitItem]:
 
 
 def _fuse(bench: Workbench, current_a: float | None) -> list[KitItem]:
+    """Fuse and main leads: what the plan can tell of them."""
     pack_v = bench.series * bench.full_v
-    short_a = short_circuit_a(bench.positions.group, bench.r_ohm, bench.full_v)
-    breaks = f"breaks at least {short_a:.0f} A" if short_a else "breaking capacity not known: no resistance given"
+    if np.isnan(bench.r_ohm).any():
+        breaks = "breaking capacity not known: no resistance given"
+    else:
+        short = short_circuit(bench.full_v, bench.r_ohm, bench.positions.group)
+        breaks = f"breaks at least {short.pack_a:.0f} A"
     load = f", about {FUSE_ABOVE_LOAD * current_a:.0f} A" if current_a else ""
     note = "its curve and size by its maker's sheet; near the pack, before any load lead"
-    return [KitItem(what="fuse", count=1, size=f"at least {pack_v:.1f} V DC, {breaks}{load}", note=note)]
+    fuse = KitItem(what="fuse", count=1, size=f"at least {pack_v:.1f} V DC, {breaks}{load}", note=note)
+    if not current_a:
+        return [fuse]
+    drops = ", ".join(f"AWG {n} {1000 * wire(n, 1000.0).drop_v(current_a):.0f} mV" for n in LEAD_GAUGES)
+    lead = f"drop per metre of wire at {current_a:g} A: {drops}; ampere rating by the maker's sheet"
+    return [fuse, KitItem(what="main lead", count=2, size="by the drop you allow", note=lead)]
 
 
 def _precharge_resistor(bench: Workbench, load_f: float | None) -> KitItem:
@@ -183,6 +137,6 @@ def _precharge_resistor(bench: Workbench, load_f: float | None) -> KitItem:
     if load_f is None:
         note = f"first current {pack_v / PRECHARGE_OHM:.2f} A; with the load's capacitance its energy can be told"
     else:
-        joule, tau_s, first_a = precharge(load_f, pack_v)
-        note = f"{joule:.1f} J, {first_a:.2f} A at first, wait {5 * tau_s:.1f} s"
+        pre = precharge_capacitor(pack_v, load_f, PRECHARGE_OHM)
+        note = f"takes {pre.energy_j:.1f} J and {pre.first_w:.0f} W at first; wait at least {pre.time_s:.1f} s"
     return KitItem(what="pre-charge resistor", count=1, size=f"{PRECHARGE_OHM:g} ohm", note=note)

@@ -8,6 +8,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from cellmatch.electrics.balance import leak_a
+
 NOISE_V = 0.002
 """[V] Standard deviation with which one meter repeats a reading (common practice, no source)."""
 SEEN_SIGMA = 4.0
@@ -27,7 +29,7 @@ class LeakLimit:
     cell_mv_per_day : float
         [mV/day] What the leaking cell would lose alone.
     leak_ma : float or None
-        [mA] None where the slope of the rest voltage isn't known.
+        [mA] None where the slope of the rest voltage isn't known, or too flat to tell.
     """
 
     days: float
@@ -69,20 +71,13 @@ def leak_limit(
     (1.616, 4.849)
     """
     mv_per_day = 1000 * SEEN_SIGMA * math.sqrt(2) * noise_v / days
+    leak_ma = None
+    if group_ah and slope_v:
+        found = 1000 * float(leak_a(mv_per_day / 1000, slope_v, group_ah))
+        leak_ma = None if math.isnan(found) else found
     return LeakLimit(
         days=days,
         group_mv_per_day=mv_per_day,
         cell_mv_per_day=mv_per_day * parallel,
-        leak_ma=leak_ma(mv_per_day, group_ah, slope_v) if group_ah and slope_v else None,
+        leak_ma=leak_ma,
     )
-
-
-def leak_ma(mv_per_day: float, group_ah: float, slope_v: float) -> float:
-    """Return the current that makes a group's rest voltage fall so fast [mA].
-
-    Examples
-    --------
-    >>> leak_ma(1.6, 7.5, 0.95)
-    0.526
-    """
-    return mv_per_day / slope_v * group_ah / 24
