@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -24,7 +25,7 @@ from cellmatch.prediction import NO_RESISTANCE
 LABELLED_GROUPS = 20
 """Up to this many groups each bar carries its own figure."""
 
-_FILLS = {
+_FILLS: dict[str, dict[str, Any]] = {
     "used": {"facecolor": look.ACCENT, "edgecolor": look.PAPER, "hatch": None},
     "level": {"facecolor": look.PAPER, "edgecolor": look.LEVEL, "hatch": "....."},
     "spare": {"facecolor": look.PAPER, "edgecolor": look.ACCENT, "hatch": None},
@@ -58,9 +59,7 @@ def draw_balance(ax: Axes, plan: Plan) -> Axes:
         )
     ax.axhline(0, color=look.MUTED, linewidth=0.8)
     ax.bar(balance.group, balance.deviation_mah, width=0.5, color=look.ACCENT)
-    ax.plot(
-        balance.group, balance.deviation_mah, linestyle="none", marker="o", markersize=3.5, color=look.ACCENT
-    )
+    ax.plot(balance.group, balance.deviation_mah, linestyle="none", marker="o", markersize=3.5, color=look.ACCENT)
     if len(balance.group) <= LABELLED_GROUPS:
         _label_bars(ax, balance.group, balance.deviation_mah, 0.035 * reach, skip=balance.weakest)
     if len(balance.group) > 1 and np.ptp(balance.deviation_mah):
@@ -176,15 +175,15 @@ def _draw_histogram(ax: Axes, plan: Plan, name: str) -> Axes:
     ax.set_xlim(found.edges[0], found.edges[-1])
     ax.set_ylim(0, 1.3 * found.tallest)
     _draw_limits(ax, found)
-    for count, x, side, words in (
+    for beyond, x, side, words in (
         (found.lower, 0.0, "left", "◂ {} lower"),
         (found.higher, 1.0, "right", "{} higher ▸"),
     ):
-        if count:
+        if beyond:
             ax.text(
                 x,
                 0.45,
-                words.format(count),
+                words.format(beyond),
                 transform=ax.transAxes,
                 fontsize=8,
                 color=look.INK,
@@ -277,6 +276,6 @@ def _dress(ax: Axes, title: str) -> Axes:
     for side in ("left", "bottom"):
         ax.spines[side].set_color(look.RULE)
     ax.tick_params(colors=look.INK, labelsize=8.5, length=3, color=look.RULE)
-    ax.xaxis.label.set_size(9)
-    ax.yaxis.label.set_size(9)
+    ax.xaxis.label.set_fontsize(9)
+    ax.yaxis.label.set_fontsize(9)
     return ax

@@ -15,7 +15,7 @@ RULE = "#c4cacb"
 GRID = "#e6e9e9"
 PAPER = "#ffffff"
 ACCENT = "#0f5c63"
-LEVEL = "#b45309"
+LEVEL = "#a84e08"
 STOP = "#9f1d20"
 TINTS = ("#f3f0e8", "#dfe8e8")
 """Blocks of odd and even groups: pale, apart in grey too, and no more than two."""

@@ -26,10 +26,11 @@ MARGIN_MM = 12.0
 """Around the cells: terminal words, corner mark, group numbers."""
 TILE_COLUMNS, TILE_ROWS = 10, 16
 """A drawing with more places than this across or down is split, so that its ids can still be read."""
-CHARACTER_WIDTH = 0.6
-"""Of the type size, in a common sans type."""
-LONGEST_LINE = 7
-"""Characters of an id on one line of a cell; a longer one takes two lines."""
+CHARACTER_WIDTH = 0.66
+"""Of the type size, in a common bold sans type."""
+ONE_LINE, LONGEST_LINE = 6, 10
+"""Characters of an id on one line; a longer id takes two lines of at most the second number."""
+ROOM_FOR_CORNER_WORD_MM = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,41 +190,47 @@ def _blocks(places: list[_Place], pitch: float) -> list[str]:
 
 
 def _cells(places: list[_Place], diameter: float) -> list[str]:
-    size = _id_size(places, diameter)
-    drawn = [f'<g class="cells" font-size="{size:.2f}">']
+    glyph = f'font-size="{0.42 * diameter:g}"'
+    drawn = []
     for p in places:
         end = "+" if p.positive else MINUS
         words = f"{p.cell}, group {p.group}, position {p.position}, {'positive' if p.positive else 'negative'} end"
         drawn.append(
-            f'<g class="cell {"pos" if p.positive else "neg"}"><title>{escape(words)}</title>'
+            f'<g class="cell"><title>{escape(words)}</title>'
             f'<circle cx="{p.x:g}" cy="{p.y:g}" r="{diameter / 2 - 0.3:g}"/>'
-            f'<text class="end" x="{p.x:g}" y="{p.y - 0.19 * diameter:g}" font-size="{0.42 * diameter:g}">{end}</text>'
-            f"{_id_text(p, size, diameter)}</g>"
+            f'<text class="end" x="{p.x:g}" y="{p.y - 0.27 * diameter:g}" {glyph}>{end}</text>'
+            f"{_id_text(p, diameter)}</g>"
         )
-    return [*drawn, "</g>"]
+    return drawn
 
 
-def _id_size(places: list[_Place], diameter: float) -> float:
-    """Return one type size for all ids, so that the longest line fits its circle."""
-    longest = max((len(line) for p in places for line in _id_lines(p.cell)), default=1)
-    return min(0.32 * diameter, 0.9 * diameter / (CHARACTER_WIDTH * max(longest, 1)))
+def id_lines(cell: str) -> list[str]:
+    """Split an id into the one or two lines it takes in a cell, at a separator where it has one.
 
-
-def _id_lines(cell: str) -> list[str]:
-    if len(cell) <= LONGEST_LINE:
+    Examples
+    --------
+    >>> id_lines("B3-017"), id_lines("LOT4-0172"), id_lines("a very long cell id 0001 of 2")
+    (['B3-017'], ['LOT4-', '0172'], ['a very lo…', '…0001 of 2'])
+    """
+    if len(cell) <= ONE_LINE:
         return [cell]
-    half = math.ceil(len(cell) / 2)
-    if half <= 2 * LONGEST_LINE:
-        return [cell[:half], cell[half:]]
-    # both ends tell most; the whole id stands in the title
-    return [cell[: 2 * LONGEST_LINE - 1] + "…", "…" + cell[-(2 * LONGEST_LINE - 1) :]]
+    if len(cell) > 2 * LONGEST_LINE:
+        # both ends tell most; the whole id stands in the title
+        return [cell[: LONGEST_LINE - 1] + "…", "…" + cell[-(LONGEST_LINE - 1) :]]
+    half = len(cell) / 2
+    separators = [k + 1 for k, c in enumerate(cell) if not c.isalnum() and half - 3 <= k + 1 <= half + 3]
+    cut = min(separators, key=lambda k: abs(k - half), default=math.ceil(half))
+    return [cell[:cut], cell[cut:]]
 
 
-def _id_text(p: _Place, size: float, diameter: float) -> str:
-    lines = _id_lines(p.cell)
-    first = p.y + 0.19 * diameter + (0.0 if len(lines) == 1 else -0.1 * size)
+def _id_text(p: _Place, diameter: float) -> str:
+    lines = id_lines(p.cell)
+    wide, tall = (0.82, 0.31) if len(lines) == 1 else (0.78, 0.25)
+    size = min(tall, wide / (CHARACTER_WIDTH * max(map(len, lines)))) * diameter
+    first = p.y + (0.1 if len(lines) == 1 else 0.03) * diameter
     return "".join(
-        f'<text class="id" x="{p.x:g}" y="{first + k * size:.2f}">{escape(line)}</text>' for k, line in enumerate(lines)
+        f'<text class="id" x="{p.x:g}" y="{first + k * size:.4g}" font-size="{size:.3g}">{escape(line)}</text>'
+        for k, line in enumerate(lines)
     )
 
 
@@ -285,11 +292,11 @@ def _corner(face: str, whole: Window, part: Window) -> str:
     left, right = _across(face, whole, part)
     x, inward = (left - 8, 1) if face == "top" else (right + 8, -1)
     y = part.top - 8
-    return (
-        f'<path class="corner" d="M{_mm(x, y)}h{6 * inward}l{-6 * inward} 6z"/>'
-        f'<text class="corner-word{" from-right" if inward < 0 else ""}" '
-        f'x="{x + 7.5 * inward:g}" y="{y + 3:g}">corner</text>'
-    )
+    mark = f'<path class="corner" d="M{_mm(x, y)}h{6 * inward}l{-6 * inward} 6z"/>'
+    if right - left < ROOM_FOR_CORNER_WORD_MM:
+        return mark
+    side = "" if inward > 0 else " from-right"
+    return f'{mark}<text class="corner-word{side}" x="{x + 7.5 * inward:g}" y="{y + 3:g}">corner</text>'
 
 
 def _group_words(places: list[_Place]) -> str:

@@ -107,7 +107,7 @@ def _bars(found: Histogram, places: list[float]) -> list[str]:
     drawn = []
     unit_px = PANEL_PX / (1.08 * found.tallest)
     for i, (left, right) in enumerate(itertools.pairwise(places)):
-        base = HEAD_PX + PANEL_PX
+        base = float(HEAD_PX + PANEL_PX)
         between = (
             f"{number(float(found.edges[i]), found.quantity.decimals)} to "
             f"{number(float(found.edges[i + 1]), found.quantity.decimals, found.quantity.unit)}"

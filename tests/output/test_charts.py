@@ -1,0 +1,166 @@
+"""Charts: they draw what the plan holds, on any plan, in colours that most eyes tell apart."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from matplotlib.figure import Figure
+from matplotlib.text import Text
+
+from cellmatch import Plan
+from cellmatch.output import look
+from cellmatch.output.charts import CHARTS, balance_figure, balance_png
+from cellmatch.output.quantities import KINDS, QUANTITIES, group_balance, histogram, kind_of_cells
+
+# G. M. Machado, M. M. Oliveira and L. A. F. Fernandes, "A physiologically-based model for simulation of color
+# vision deficiency", IEEE Trans. Visualization and Computer Graphics 15(6), 2009: matrices for severity 1.0
+COLOUR_BLINDNESS = {
+    "protanopia": [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]],
+    "deuteranopia": [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.011820, 0.042940, 0.968881]],
+    "tritanopia": [[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602], [0.004733, 0.691367, 0.303900]],
+}
+
+
+def _linear(colour: str) -> np.ndarray:
+    srgb = np.array([int(colour[i : i + 2], 16) for i in (1, 3, 5)]) / 255
+    return np.where(srgb <= 0.04045, srgb / 12.92, ((srgb + 0.055) / 1.055) ** 2.4)
+
+
+def _luminance(linear: np.ndarray) -> float:
+    return float(np.clip(linear, 0, 1) @ [0.2126, 0.7152, 0.0722])
+
+
+def contrast(a: np.ndarray, b: np.ndarray) -> float:
+    """Contrast ratio of WCAG 2.1 (W3C Recommendation, 2018), definition "contrast ratio"."""
+    light, dark = sorted((_luminance(a), _luminance(b)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+def test_contrast_of_black_on_white_is_21() -> None:
+    # WCAG 2.1, definition "contrast ratio": ratios range from 1 to 21
+    assert contrast(_linear("#000000"), _linear("#ffffff")) == pytest.approx(21)
+
+
+@pytest.mark.parametrize("eyes", ["all", *COLOUR_BLINDNESS])
+def test_words_can_be_read_by_all_eyes(eyes: str) -> None:
+    # WCAG 2.1, success criterion 1.4.3: at least 4.5 for text
+    seen = np.array(COLOUR_BLINDNESS.get(eyes, np.eye(3)))
+    for colour in (look.INK, look.MUTED, look.ACCENT, look.LEVEL, look.STOP):
+        assert contrast(seen @ _linear(colour), seen @ _linear(look.PAPER)) >= 4.5, colour
+
+
+@pytest.mark.parametrize("eyes", ["all", *COLOUR_BLINDNESS])
+def test_the_two_tints_are_told_apart_in_grey_and_leave_ink_readable(eyes: str) -> None:
+    seen = np.array(COLOUR_BLINDNESS.get(eyes, np.eye(3)))
+    odd, even = (seen @ _linear(tint) for tint in look.TINTS)
+    assert contrast(odd, even) > 1.08
+    assert min(contrast(seen @ _linear(look.INK), tint) for tint in (odd, even)) >= 7
+
+
+def test_every_kind_of_cell_has_its_own_sign_word_and_fill_without_colour() -> None:
+    from cellmatch.output.charts import _FILLS
+
+    assert set(_FILLS) == set(KINDS) == set(look.SIGNS)
+    assert len(set(look.SIGNS.values())) == len(KINDS)
+    without_colour = {(f["hatch"], f["facecolor"] == look.PAPER) for f in _FILLS.values()}
+    assert len(without_colour) == len(KINDS)
+
+
+def _words(figure: Figure) -> list[str]:
+    return [t.get_text() for t in figure.findobj(Text)]
+
+
+def test_every_chart_draws_every_plan(odd_plans: dict[str, Plan]) -> None:
+    for name, plan in odd_plans.items():
+        for chart, draw in CHARTS.items():
+            figure = Figure(figsize=(5, 3))
+            ax = figure.add_subplot()
+            assert draw(ax, plan) is ax
+            figure.canvas.draw()
+            assert ax.get_title(loc="left"), (name, chart)
+            for words in _words(figure):
+                assert not {"nan", "none", "inf"} & set(words.lower().split()) or words.endswith("none given"), words
+            assert ax.get_xlabel().count("[") == ax.get_xlabel().count("]")
+
+
+def test_the_image_is_a_png_of_fair_size(odd_plans: dict[str, Plan]) -> None:
+    for name in ("plain", "odd ids", "single cells"):
+        content = balance_png(odd_plans[name])
+        assert content.startswith(b"\x89PNG\r\n")
+        assert len(content) < 400_000
+
+
+def test_bars_are_the_deviations_and_the_band_is_the_floor(plain_plan: Plan) -> None:
+    ax = CHARTS["balance"](Figure().add_subplot(), plain_plan)
+    capacity = np.array([plain_plan.cells.loc[list(g), "capacity_mah"].sum() for g in plain_plan.groups])
+    band, *bars = ax.patches
+    assert [b.get_height() for b in bars] == pytest.approx(capacity - capacity.mean())  # type: ignore[attr-defined]
+    assert band.get_height() == pytest.approx(plain_plan.grouping.floor_mah)  # type: ignore[attr-defined]
+    weakest = int(capacity.argmin()) + 1
+    assert any(f"weakest: group {weakest}," in t.get_text() for t in ax.texts)
+    assert f"Weakest group {weakest} holds {capacity.min() / 1000:.2f}" in ax.get_title(loc="left")
+
+
+def test_the_finding_says_whether_the_floor_is_kept(odd_plans: dict[str, Plan]) -> None:
+    for plan in odd_plans.values():
+        balance = group_balance(plan)
+        assert balance.within_floor == (plan.grouping.spread_mah <= plan.grouping.floor_mah)
+        assert ("above the floor" in balance.finding()) == (not balance.within_floor)
+
+
+def test_group_resistance_is_drawn_where_there_is_one(odd_plans: dict[str, Plan]) -> None:
+    ax = CHARTS["group resistance"](Figure().add_subplot(), odd_plans["plain"])
+    points = ax.collections[-1].get_offsets()
+    of_groups = [1 / (1 / odd_plans["plain"].cells.loc[list(g), "ir_mohm"]).sum() for g in odd_plans["plain"].groups]
+    assert np.asarray(points)[:, 1] == pytest.approx(of_groups)
+    ax = CHARTS["group resistance"](Figure().add_subplot(), odd_plans["no resistance"])
+    assert [t.get_text() for t in ax.texts] == ["no resistance given"]
+
+
+@pytest.mark.parametrize("name", QUANTITIES)
+def test_histograms_lose_no_cell(odd_plans: dict[str, Plan], name: str) -> None:
+    for plan in odd_plans.values():
+        found = histogram(plan, name)
+        values = QUANTITIES[name].values(plan)
+        inside = sum(int(c.sum()) for c in found.counts.values())
+        assert inside + found.lower + found.higher == int(np.isfinite(values).sum())
+        assert sum(found.totals.values()) == int(np.isfinite(values).sum())
+        for value, _ in found.limits:
+            assert found.edges[0] <= value <= found.edges[-1]
+
+
+def test_kept_cells_lie_on_the_scale_and_strays_are_counted_beside_it(plain_plan: Plan) -> None:
+    found = histogram(plain_plan, "ocv_v")
+    kind = kind_of_cells(plain_plan)
+    kept = plain_plan.cells["ocv_v"].to_numpy()[(kind == "used") | (kind == "spare")]
+    assert found.edges[0] < kept.min()
+    assert kept.max() < found.edges[-1]
+    assert (found.lower, found.higher) == (1, 1)  # the over-discharged one, the one to level
+    assert found.totals["level"] == 1
+    assert {words for _, words in found.limits} >= {"joining window"}
+
+
+def test_ids_the_font_lacks_are_written_as_code_points() -> None:
+    assert look.drawable("電池1") == "[U+96FB][U+6C60]1"
+    assert look.drawable("a\nb") == "a[U+000A]b"
+    assert look.drawable("µΩ \u2009") == "µΩ \u2009"
+
+
+def test_nothing_here_touches_the_global_state_of_the_plotting_library() -> None:
+    code = "import sys, cellmatch.output.charts; sys.exit('matplotlib.pyplot' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_the_figure_holds_balance_resistance_and_three_histograms(plain_plan: Plan) -> None:
+    figure = balance_figure(plain_plan)
+    titles = [ax.get_title(loc="left") for ax in figure.axes]
+    assert len(titles) == 5
+    assert titles[0].startswith("Weakest group")
+    assert titles[2:] == [
+        "Voltage: 58 kept, 2 rejected",
+        "Capacity: 58 kept, 2 rejected",
+        "Resistance: 58 kept, 2 rejected",
+    ]
