@@ -1,0 +1,362 @@
+"""The job file, ``pack.toml``: everything about a pack but its cells, so that it can be asked for again.
+
+:data:`JOB_KEYS` is the one list of what may stand in it; reading, writing and the documentation follow it.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, fields, replace
+from pathlib import Path
+from typing import Any, TypeVar
+
+from cellmatch.errors import ArgumentInvalid, CellmatchError, FileUnusable, Problem, nearest_name
+from cellmatch.pack.chemistry import load_chemistry
+from cellmatch.pack.holder import LINK_TYPES, Holder
+from cellmatch.pack.limits import LIMIT_WORDS, Limits
+from cellmatch.pack.spec import Pack
+
+AIMS = ("weakest", "spread", "conductance", "range")
+SECONDS, SEED = 3.0, 0
+ACCEPT = "accept"
+"""The one table whose keys are the user's own: cell ids."""
+
+Made = TypeVar("Made")
+
+
+@dataclass(frozen=True, slots=True)
+class JobKey:
+    """One key of a job file.
+
+    Parameters
+    ----------
+    table, name : str
+        Where it stands and what it is called.
+    kind : str
+        One of :data:`KINDS`.
+    meaning : str
+        In words.
+    default : str
+        In words.
+    choices : tuple of str
+        What it may be, where that is a list.
+    """
+
+    table: str
+    name: str
+    kind: str
+    meaning: str
+    default: str
+    choices: tuple[str, ...] = ()
+
+
+def _is_number(value: object) -> bool:
+    return type(value) in (int, float)
+
+
+def _is_integer(value: object) -> bool:
+    return type(value) is int
+
+
+def _is_list_of(right: Callable[[object], bool]) -> Callable[[object], bool]:
+    return lambda value: isinstance(value, list) and all(right(v) for v in value)
+
+
+KINDS: dict[str, tuple[str, Callable[[object], bool]]] = {
+    "number": ("a number", _is_number),
+    "whole": ("a whole number", _is_integer),
+    "wholes": ("a list of whole numbers, like [3, 7]", _is_list_of(_is_integer)),
+    "whole or wholes": (
+        "a whole number, or a list of them",
+        lambda value: _is_integer(value) or _is_list_of(_is_integer)(value),
+    ),
+    "pairs": (
+        "a list of pairs of whole numbers, like [[4, 8]]",
+        _is_list_of(lambda value: _is_list_of(_is_integer)(value) and len(value) == 2),  # type: ignore[arg-type]
+    ),
+    "flag": ("true or false", lambda value: isinstance(value, bool)),
+    "text": ("a text in quotes", lambda value: isinstance(value, str)),
+    "texts": ('a list of texts, like ["spread"]', _is_list_of(lambda value: isinstance(value, str))),
+}
+"""What a value may be: in words, and the check."""
+
+JOB_KEYS: tuple[JobKey, ...] = (
+    JobKey("pack", "series", "whole", "groups in series; group 1 is at pack negative", "must be given"),
+    JobKey("pack", "parallel", "whole or wholes", "cells in each group; a list where groups differ", "must be given"),
+    JobKey(
+        "pack", "chemistry", "text", "nmc, nca, lco, lmo, lfp, lto, or a TOML file beside this one", "nmc, and said"
+    ),
+    *(
+        JobKey("limits", name, "flag" if name == "salvaged" else "number", words, default)
+        for name, (words, default) in LIMIT_WORDS.items()
+    ),
+    JobKey("load", "current_a", "number", "A. Continuous current of the load", "not given"),
+    JobKey("load", "peak_a", "number", "A. Current for seconds", "not given"),
+    JobKey("load", "power_w", "number", "W. Continuous power of the load", "not given"),
+    JobKey(
+        "holder", "shape", "text", "straight, offset, 5x8, strips 5x8, or a map: a CSV file beside this one", "straight"
+    ),
+    JobKey("holder", "cell_size", "text", "cell by its designation, like 18650 or 21700", "18650"),
+    JobKey("holder", "pitch_mm", "number", "mm. Centre to centre of neighbours", "diameter + 2"),
+    JobKey("holder", "first_negative_up", "flag", "group 1 shows its negative ends on the top face", "true"),
+    JobKey("holder", "split_after", "wholes", "groups after which the pack goes on in another module", "one module"),
+    JobKey("links", "type", "text", "how links are made", "bolted, and said", LINK_TYPES),
+    JobKey("links", "contact_a", "number", "A. What the contact of one cell may carry", "not given"),
+    JobKey("links", "custom", "pairs", "places joined by a link of your own, such as a diagonal", "none"),
+    JobKey("search", "aims", "texts", "what the grouping looks for, most important first", "by the spare cells", AIMS),
+    JobKey("search", "seconds", "number", "s. Longest search", f"{SECONDS:g}"),
+    JobKey("search", "seed", "whole", "of the random parts", f"{SEED}"),
+)
+"""Every key of a job file, in the order in which it is written."""
+
+_TABLES = tuple(dict.fromkeys([key.table for key in JOB_KEYS] + [ACCEPT]))
+_KEY = {(key.table, key.name): key for key in JOB_KEYS}
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Job:
+    """A pack as it is asked for.
+
+    Parameters
+    ----------
+    pack : Pack
+    chemistry : str or None
+        Name, or path of a TOML file.
+    limits : Limits
+        Whatever differs from the defaults.
+    holder : Holder
+    holder_map : str or None
+        Path of the CSV file of a map holder.
+    current_a, peak_a : float or None
+        [A] Load.
+    power_w : float or None
+        [W] Load.
+    aims : tuple of str or None
+        What the grouping looks for; None: as the spare cells allow.
+    seconds : float
+        [s] Longest search.
+    seed : int
+    accept : mapping of cell id to written reason
+
+    Raises
+    ------
+    ArgumentInvalid
+        A load or a time that is not above 0, a seed out of range, a reason that says nothing.
+    """
+
+    pack: Pack
+    chemistry: str | None = None
+    limits: Limits = field(default_factory=Limits)
+    holder: Holder = field(default_factory=Holder)
+    holder_map: str | None = None
+    current_a: float | None = None
+    peak_a: float | None = None
+    power_w: float | None = None
+    aims: tuple[str, ...] | None = None
+    seconds: float = SECONDS
+    seed: int = SEED
+    accept: Mapping[str, str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        problems = []
+        for table, name in (("load", "current_a"), ("load", "peak_a"), ("load", "power_w"), ("search", "seconds")):
+            value = getattr(self, name)
+            if value is not None and not 0 < value < float("inf"):
+                problems.append(Problem(f"[{table}] {name}", f"found {value}; a number above 0 is needed"))
+        if not 0 <= self.seed < 2**31:
+            problems.append(Problem("[search] seed", f"found {self.seed}; a whole number from 0 to {2**31 - 1}"))
+        problems += [
+            Problem(f"[{ACCEPT}] {cell}", "a written reason is needed")
+            for cell, why in self.accept.items()
+            if not why.strip()
+        ]
+        if problems:
+            raise ArgumentInvalid(problems)
+
+
+def read_job(path: str | Path) -> Job:
+    """Read a job file.
+
+    Paths in it count from the folder it lies in.
+
+    Parameters
+    ----------
+    path : path
+        A TOML file with the keys of :data:`JOB_KEYS`.
+
+    Returns
+    -------
+    Job
+
+    Raises
+    ------
+    FileUnusable
+        It can't be read, or is not TOML.
+    ArgumentInvalid
+        Keys that are missing, unknown, of the wrong kind or out of range: all of them at once.
+    """
+    path = Path(path)
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except OSError as error:
+        raise FileUnusable(Problem(str(path), f"can't be read ({error.strerror})")) from error
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise FileUnusable(Problem(str(path), f"is not a TOML file: {error}")) from error
+    problems, tables = _sorted_out(data)
+    job = _job_of(tables, path.parent, problems)
+    if job is None or problems:
+        raise ArgumentInvalid([Problem(f"{path.name} {p.where}".rstrip(), p.what) for p in problems])
+    return job
+
+
+def job_toml(job: Job) -> str:
+    """Return a job as the text of a job file, with a word on each key; keys not used stand as comments.
+
+    Parameters
+    ----------
+    job : Job
+
+    Returns
+    -------
+    str
+        :func:`read_job` reads it back as an equal job.
+    """
+    import tomli_w
+
+    given = _given_values(job)
+    lines = ["# cellmatch job file: cellmatch plan CELLS… THIS_FILE --out DIR"]
+    for table in _TABLES:
+        if table == ACCEPT:
+            lines += ["", f"[{ACCEPT}]", '# cell = "written reason": lets a rejected cell in, and marks it for ever']
+            lines += [tomli_w.dumps({cell: reason}).rstrip("\n") for cell, reason in job.accept.items()]
+            continue
+        lines += ["", f"[{table}]"]
+        for key in (key for key in JOB_KEYS if key.table == table):
+            lines.append(f"# {key.meaning}  [default: {key.default}]")
+            value = given.get((table, key.name))
+            lines.append(f"# {key.name} =" if value is None else tomli_w.dumps({key.name: value}).rstrip("\n"))
+    return "\n".join(lines) + "\n"
+
+
+def _sorted_out(data: Mapping[str, Any]) -> tuple[list[Problem], dict[str, dict[str, Any]]]:
+    """Return what is wrong with the keys, and the tables with the right ones."""
+    problems: list[Problem] = []
+    tables: dict[str, dict[str, Any]] = {table: {} for table in _TABLES}
+    for table, content in data.items():
+        if table not in tables:
+            problems.append(Problem(f"[{table}]", nearest_name(table, _TABLES)))
+        elif not isinstance(content, dict):
+            problems.append(Problem(table, f"found {content!r}; it is the head of a table: [{table}]"))
+        else:
+            for name, value in content.items():
+                problem = _wrong(table, name, value)
+                if problem is None:
+                    tables[table][name] = value
+                else:
+                    problems.append(problem)
+    for name in ("series", "parallel"):
+        if name not in data.get("pack", {}):
+            problems.append(Problem(f"[pack] {name}", f"is missing; {KINDS[_KEY['pack', name].kind][0]} is needed"))
+    return problems, tables
+
+
+def _wrong(table: str, name: str, value: object) -> Problem | None:
+    where = f"[{table}] {name}"
+    if table == ACCEPT:
+        return None if isinstance(value, str) else Problem(where, f"found {value!r}; a text in quotes is needed")
+    key = _KEY.get((table, name))
+    if key is None:
+        return Problem(where, nearest_name(name, (k.name for k in JOB_KEYS if k.table == table)))
+    words, right = KINDS[key.kind]
+    if not right(value):
+        return Problem(where, f"found {value!r}; {words} is needed")
+    chosen = value if isinstance(value, list) else [value]
+    strange = [str(v) for v in chosen if key.choices and v not in key.choices]
+    return Problem(where, f"found {strange[0]!r}; {nearest_name(strange[0], key.choices)}") if strange else None
+
+
+def _job_of(tables: Mapping[str, Mapping[str, Any]], folder: Path, problems: list[Problem]) -> Job | None:
+    """Build the job; what can't be built goes to `problems`."""
+
+    def build(where: str, make: Callable[[], Made]) -> Made | None:
+        try:
+            return make()
+        except CellmatchError as error:
+            for p in error.problems:
+                # an option's name, as the class says it, is a key here
+                name = p.where.removeprefix("--").replace("-", "_") if p.where.startswith("--") else p.where
+                problems.append(Problem(f"{where} {name}".strip(), p.what))
+            return None
+
+    pack, holder, links, search = (tables[name] for name in ("pack", "holder", "links", "search"))
+    chemistry = pack.get("chemistry")
+    if chemistry is not None and chemistry.endswith(".toml"):
+        chemistry = str(folder / chemistry)
+    if chemistry is not None:
+        build("[pack]", lambda: load_chemistry(chemistry))
+    shape = None
+    if {"series", "parallel"} <= pack.keys():
+        parallel = pack["parallel"]
+        sizes = tuple(parallel) if isinstance(parallel, list) else parallel
+        shape = build("[pack]", lambda: Pack(pack["series"], sizes))
+    limits = build("[limits]", lambda: Limits(**tables["limits"]))
+    holder_text = holder.get("shape", "straight")
+    own_map = str(folder / holder_text) if holder_text.lower().endswith(".csv") else None
+    carrier = build("[holder]", lambda: _holder_of(own_map or holder_text, holder, links))
+    if shape is None or limits is None or carrier is None:
+        return None
+    return build(
+        "",
+        lambda: Job(
+            pack=shape,
+            chemistry=chemistry,
+            limits=limits,
+            holder=carrier,
+            holder_map=own_map,
+            **tables["load"],
+            aims=tuple(search["aims"]) if "aims" in search else None,
+            seconds=search.get("seconds", SECONDS),
+            seed=search.get("seed", SEED),
+            accept=dict(tables[ACCEPT]),
+        ),
+    )
+
+
+def _holder_of(shape: str, holder: Mapping[str, Any], links: Mapping[str, Any]) -> Holder:
+    given: dict[str, Any] = {name: value for name, value in holder.items() if name != "shape"}
+    given |= {"link_type": links["type"]} if "type" in links else {}
+    given |= {"contact_a": links["contact_a"]} if "contact_a" in links else {}
+    given |= {"custom_links": tuple((a, b) for a, b in links["custom"])} if "custom" in links else {}
+    if "split_after" in given:
+        given["split_after"] = tuple(given["split_after"])
+    return replace(Holder.parse(shape), **given)
+
+
+def _given_values(job: Job) -> dict[tuple[str, str], Any]:
+    """Return the values that differ from the defaults, and those that must stand."""
+    plain, sizes = Holder(), job.pack.parallel
+    rows, columns = job.holder.brick or (0, 0)
+    typed = {"folded": f"{rows}x{columns}", "strips": f"strips {rows}x{columns}", "map": job.holder_map}
+    values: dict[tuple[str, str], Any] = {
+        ("pack", "series"): job.pack.series,
+        ("pack", "parallel"): list(sizes) if isinstance(sizes, tuple) else sizes,
+        ("pack", "chemistry"): job.chemistry,
+        ("holder", "shape"): typed.get(job.holder.shape, job.holder.shape),
+        ("holder", "split_after"): list(job.holder.split_after) or None,
+        ("links", "type"): job.holder.link_type,
+        ("links", "contact_a"): job.holder.contact_a,
+        ("links", "custom"): [list(pair) for pair in job.holder.custom_links] or None,
+        ("search", "aims"): None if job.aims is None else list(job.aims),
+        ("search", "seconds"): None if job.seconds == SECONDS else job.seconds,
+        ("search", "seed"): None if job.seed == SEED else job.seed,
+    }
+    for name in ("cell_size", "pitch_mm", "first_negative_up"):
+        value = getattr(job.holder, name)
+        values["holder", name] = None if value == getattr(plain, name) else value
+    for limit in fields(Limits):
+        value = getattr(job.limits, limit.name)
+        values["limits", limit.name] = None if value == limit.default else value
+    for name in ("current_a", "peak_a", "power_w"):
+        values["load", name] = getattr(job, name)
+    return values
