@@ -17,6 +17,7 @@ STEPS_OF_A_RUN = 500
 """Steps the expected run is cut into where no step is given."""
 MOST_STEPS = 500_000
 _TRIALS = 30
+_LEAST_LEFT = 0.02  # a cell at its end still gets steps of a sensible length
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -125,9 +126,10 @@ def run_load(
     Raises
     ------
     ArgumentInvalid
-        A resistance or capacity of 0 or less or missing, lengths that differ, a load without end.
+        A resistance or capacity of 0 or less or missing, lengths that differ, a load without end, a run of
+        more than :data:`MOST_STEPS` steps.
     JobError
-        A load that the pack can't carry even at the start, or a run of more than :data:`MOST_STEPS` steps.
+        A load that the pack can't carry even at the start.
 
     Examples
     --------
@@ -144,10 +146,14 @@ def run_load(
     state = circuit.state(circuit.laid_out(soc))
     if not np.isfinite(state.soc).all():
         raise ArgumentInvalid(Problem("run", "the state of charge of a cell is missing"))
-    step_s = _step_s(load, circuit, state, longest_s) if step_s is None else step_s
-    if not (step_s > 0 and longest_s > 0):
-        found = f"found a step of {step_s:g} s and at most {longest_s:g} s"
+    if not longest_s > 0 or (step_s is not None and not step_s > 0):
+        found = f"found a step of {step_s} s and at most {longest_s:g} s"
         raise ArgumentInvalid(Problem("run", f"{found}; both must be above 0"))
+    expected_s = _expected_s(load, circuit, state, longest_s)
+    step_s = min(expected_s / STEPS_OF_A_RUN if step_s is None else step_s, *load.durations_s)
+    if expected_s > MOST_STEPS * step_s:
+        words = f"about {expected_s:.0f} s in steps of {step_s:g} s; at most {MOST_STEPS} steps are run"
+        raise ArgumentInvalid(Problem("run", words))
 
     tally = _Tally(circuit=circuit, keep=keep_currents)
     now, last_load = circuit.share(state, load.values[0]), load.values[0]
@@ -181,16 +187,12 @@ def run_load(
 
 def _schedule(load: Load, step_s: float, longest_s: float) -> Iterator[tuple[float, float]]:
     """Yield load and length of each step, until the longest time is over."""
-    time_s, steps = 0.0, 0
+    time_s = 0.0
     while True:
         for value, duration in zip(load.values, load.durations_s, strict=True):
             end = min(time_s + duration, longest_s)
             # a rest of rounding is no step of its own
             while end - time_s > 1e-9 * step_s:
-                steps += 1
-                if steps > MOST_STEPS:
-                    words = f"still going after {MOST_STEPS} steps of {step_s:g} s; take longer steps"
-                    raise JobError(Problem("run", words))
                 dt = min(step_s, end - time_s)
                 yield value, dt
                 time_s += dt
@@ -241,18 +243,18 @@ def _time_to_end(
     return high if np.isfinite(at_high) else low
 
 
-def _step_s(load: Load, circuit: Circuit, state: State, longest_s: float) -> float:
-    """Return a step that cuts the expected run into :data:`STEPS_OF_A_RUN`, no longer than a load step."""
+def _expected_s(load: Load, circuit: Circuit, state: State, longest_s: float) -> float:
+    """Return about how long the run will be [s]: the charge of the weakest group over the mean current."""
     pack_v = float(circuit.curve.voltage(0.5)) * len(circuit.group)
     amps = load.mean / (pack_v if load.kind == "power" else 1.0)
-    left = np.clip(state.soc if amps > 0 else 1.0 - state.soc, 0.0, None)
+    left = np.maximum(state.soc if amps > 0 else 1.0 - state.soc, _LEAST_LEFT)
     held = np.where(circuit.live > 0, circuit.capacity_as, 0.0)
     charge = float((left * held).sum(axis=0).min())
     expected = min(charge / abs(amps) if amps else np.inf, longest_s)
     if not np.isfinite(expected):
         words = "takes nothing out and puts nothing in on average: give the longest time to run"
         raise ArgumentInvalid(Problem("load", words))
-    return max(min(expected / STEPS_OF_A_RUN, *load.durations_s), 1e-3)
+    return expected
 
 
 def _cannot_start(circuit: Circuit, load: Load, share: Share, limits: tuple[float, float]) -> JobError:

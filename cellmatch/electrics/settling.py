@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from cellmatch.electrics.circuit import Circuit
-from cellmatch.electrics.parallel import join_cells
 from cellmatch.errors import ArgumentInvalid, Problem
 from cellmatch.pack.curve import OcvCurve
 
@@ -177,12 +176,12 @@ def hidden_by_meter(
     ArgumentInvalid
         A value of 0 or below.
     """
-    if not (reading_v > 0 and meter_v > 0 and capacity_ah > 0 and parallel >= 1):
-        found = f"found {reading_v:g} V, ±{meter_v:g} V, {capacity_ah:g} Ah, {parallel} in parallel"
+    if not (min(reading_v, meter_v, r_ohm, capacity_ah) > 0 and parallel >= 1):
+        found = (
+            f"found {reading_v:g} V ±{meter_v:g} V, {r_ohm:g} ohm, {capacity_ah:g} Ah, {parallel} in parallel"
+        )
         raise ArgumentInvalid(Problem("meter", f"{found}; all must be above 0"))
-    one_off = np.full(parallel, reading_v - meter_v)
-    one_off[0] = reading_v + meter_v
-    current = join_cells(one_off, np.full(parallel, r_ohm), np.inf if parallel == 1 else 1e9).worst_a
+    current = 2 * meter_v * (parallel - 1) / (parallel * r_ohm)
     low, high = (float(z) for z in np.clip(curve.soc([reading_v - meter_v, reading_v + meter_v]), 0.0, 1.0))
     apart_ah = (high - low) * capacity_ah
     words = (

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from cellmatch.electrics.discharge import Run
 from cellmatch.electrics.load import Load
-from cellmatch.errors import ArgumentInvalid, Problem
+from cellmatch.errors import ArgumentInvalid, JobError, Problem
 
 Array = NDArray[np.float64]
 
@@ -38,6 +38,57 @@ def conductance_share(r_ohm: ArrayLike) -> Array:
 def capacity_share(capacity_ah: ArrayLike) -> Array:
     """Return each cell's share once it has settled on a straight piece of the curve: by capacity."""
     return _fraction(_above_zero("capacity", "Ah", capacity_ah))
+
+
+def largest_current_a(r_ohm: ArrayLike, group: ArrayLike, limit_a: ArrayLike) -> float:
+    """Return the largest pack current at which every cell keeps its limit at load-on [A].
+
+    Parameters
+    ----------
+    r_ohm : array_like of shape (n,)
+        [ohm] Each cell with its contacts.
+    group : array_like of int, shape (n,)
+        Group of each cell.
+    limit_a : float or array_like of shape (n,)
+        [A] Of each cell.
+
+    Examples
+    --------
+    >>> largest_current_a([0.02, 0.03, 0.025, 0.025], [1, 1, 2, 2], 10.0)
+    16.667
+    """
+    r = _above_zero("resistance", "ohm", r_ohm)
+    _, inverse = np.unique(np.asarray(group), return_inverse=True)
+    return float((np.asarray(limit_a, dtype=float) * r * np.bincount(inverse, 1.0 / r)[inverse]).min())
+
+
+def refuse_overload(current_a: float, group: ArrayLike, limit_a: ArrayLike) -> None:
+    """Refuse a load that some group can't carry however well its cells share.
+
+    Parameters
+    ----------
+    current_a : float
+        [A] Of the pack.
+    group : array_like of int, shape (n,)
+        Group of each cell.
+    limit_a : float or array_like of shape (n,)
+        [A] Of each cell.
+
+    Raises
+    ------
+    JobError
+        The limits of a group's cells together are below the current.
+    """
+    label, inverse = np.unique(np.asarray(group), return_inverse=True)
+    together = np.bincount(inverse, np.broadcast_to(np.asarray(limit_a, dtype=float), inverse.shape))
+    weakest = int(np.argmin(together))
+    if abs(current_a) > together[weakest] * (1 + 1e-9):
+        size = int(np.sum(inverse == weakest))
+        words = (
+            f"{abs(current_a):g} A is more than group {label[weakest]} may carry: its {size} cells may carry "
+            f"{together[weakest]:g} A together; take a smaller load or more cells in parallel"
+        )
+        raise JobError(Problem("load", words))
 
 
 def _fraction(values: Array) -> Array:
