@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from cellmatch.cells.headers import OWN, key
+from cellmatch.cells.headers import OWN, key, running_number
 from cellmatch.cells.layout import Sheet
+from cellmatch.cells.marks import judged
 from cellmatch.cells.numbers import NO_READING, SPACES
 from cellmatch.cells.table import columns_of
 from cellmatch.errors import FileAmbiguous, Problem, nearest_name
@@ -30,6 +31,8 @@ class Assignment:
     assumptions : list of str
     unread : list of str
         Headings of columns that were not used.
+    beside : list of position
+        Further columns with resistances of the same kind, like IR 2 and IR 3 beside IR 1.
     own : bool
         The file is a cells.csv of ours.
     """
@@ -38,6 +41,7 @@ class Assignment:
     absent: dict[str, Problem] = field(default_factory=dict)
     assumptions: list[str] = field(default_factory=list)
     unread: list[str] = field(default_factory=list)
+    beside: list[int] = field(default_factory=list)
     own: bool = False
 
 
@@ -80,7 +84,7 @@ def assign(sheet: Sheet, told: Mapping[str, str | int]) -> Assignment:
         raise FileAmbiguous(ask)
     if "cell_id" not in result.places:
         _unnamed_first(sheet, result)
-    taken = set(result.places.values())
+    taken = {*result.places.values(), *result.beside}
     result.unread = [h.text for i, h in enumerate(sheet.headings) if i not in taken and h.text]
     return result
 
@@ -94,8 +98,15 @@ def is_blank(sheet: Sheet, place: int) -> bool:
     return all(t.strip(SPACES).casefold() in NO_READING for t in sheet.texts(place))
 
 
+def _holds_marks(sheet: Sheet, place: int) -> bool:
+    """Tell whether a column called Status or Result holds judgements rather than other words."""
+    return any(judged(text) != "unsettled" for text in set(sheet.texts(place)))
+
+
 def _best(sheet: Sheet, name: str, candidates: list[int], result: Assignment) -> list[int]:
     """Return the columns that name `name` best: one, or several that can't be told apart."""
+    if name == "mark":
+        candidates = [i for i in candidates if sheet.headings[i].rank <= 1 or _holds_marks(sheet, i)]
     if len(candidates) > 1:
         candidates = [i for i in candidates if not is_blank(sheet, i)] or candidates[:1]
     if not candidates:
@@ -103,8 +114,13 @@ def _best(sheet: Sheet, name: str, candidates: list[int], result: Assignment) ->
     rank = min(sheet.headings[i].rank for i in candidates)
     chosen = [i for i in candidates if sheet.headings[i].rank == rank]
     if name == "ir_mohm" and len(chosen) > 1:
-        chosen = _by_method(sheet, chosen, result)
-    if len(chosen) == 1 and len(candidates) > 1 and name in ("cell_id", "ocv_v", "capacity_mah", "ir_mohm"):
+        chosen = _numbered(sheet, _by_method(sheet, chosen), result)
+    if (
+        len(chosen) == 1
+        and len(candidates) > 1
+        and not result.beside
+        and name in ("cell_id", "ocv_v", "capacity_mah", "ir_mohm")
+    ):
         others = [f"'{sheet.headings[i].text}'" for i in candidates if i not in chosen]
         result.assumptions.append(
             f"{sheet.head}: '{sheet.headings[chosen[0]].text}' is taken for {name}, not {' or '.join(others)} "
@@ -117,7 +133,23 @@ def _best(sheet: Sheet, name: str, candidates: list[int], result: Assignment) ->
     return chosen
 
 
-def _by_method(sheet: Sheet, chosen: list[int], result: Assignment) -> list[int]:
+def _numbered(sheet: Sheet, chosen: list[int], result: Assignment) -> list[int]:
+    """Take resistances that differ in a running number only, IR 1, IR 2 …, for readings of one quantity."""
+    numbers = [running_number(sheet.headings[i]) for i in chosen]
+    if (
+        len(chosen) < 2
+        or None in numbers
+        or len(set(numbers)) < len(numbers)
+        or len({n[0] for n in numbers if n}) > 1
+    ):
+        return chosen
+    result.beside = chosen[1:]
+    names = ", ".join(f"'{sheet.headings[i].text}'" for i in chosen)
+    result.assumptions.append(f"{sheet.head}: {names} are taken for repeated readings; their median is used")
+    return chosen[:1]
+
+
+def _by_method(sheet: Sheet, chosen: list[int]) -> list[int]:
     """Choose among resistances by how they were measured: AC at 1 kHz is the one that joining is judged by."""
     for wanted in _METHOD_ORDER:
         some = [i for i in chosen if sheet.headings[i].method.split("_")[0] == wanted]

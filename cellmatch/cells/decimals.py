@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,11 +25,11 @@ class Evidence:
     first: Mapping[Decimal, tuple[int, str]]
 
 
-def evidence(columns: Mapping[str, TextColumn]) -> Evidence:
+def evidence(columns: Sequence[TextColumn]) -> Evidence:
     """Collect what the texts of the number columns say about the decimal sign."""
     rows: dict[Decimal, int] = {".": 0, ",": 0}
     first: dict[Decimal, tuple[int, str]] = {}
-    for column in columns.values():
+    for column in columns:
         counts = np.bincount(column.codes, minlength=len(column.texts))
         for code, text in enumerate(column.texts):
             if "," not in text and "." not in text:
@@ -45,18 +45,18 @@ def evidence(columns: Mapping[str, TextColumn]) -> Evidence:
 
 
 def read_quantities(
-    columns: Mapping[str, TextColumn],
+    columns: Sequence[TextColumn],
     told: Decimal | None,
     units: Mapping[str, Unit],
-    row_units: Mapping[str, Unit | None],
+    row_units: Mapping[int, Unit | None],
     where: str,
-) -> tuple[Decimal, dict[str, Measured], str]:
+) -> tuple[Decimal, list[Measured], str]:
     """Read all number columns of a file under the decimal sign that fits them.
 
     Returns
     -------
     decimal : "." or ","
-    measured : dict of column name to Measured
+    measured : list of Measured, one a column
     assumption : str
         What was taken for granted about the sign; empty where the digits settle it.
 
@@ -66,12 +66,12 @@ def read_quantities(
         Both signs occur as decimal sign, or both give readings that can be true and differ.
     """
 
-    def under(sign: Decimal) -> dict[str, Measured]:
-        return {n: measure(c, sign, units.get(n), row_units.get(n)) for n, c in columns.items()}
+    def under(sign: Decimal) -> list[Measured]:
+        return [measure(c, sign, units.get(c.name), row_units.get(c.number)) for c in columns]
 
     if told is not None:
         return told, under(told), ""
-    if not any("," in text for column in columns.values() for text in column.texts):
+    if not any("," in text for column in columns for text in column.texts):
         return ".", under("."), ""
     seen = evidence(columns)
     for sign, other in OTHER.items():
@@ -90,37 +90,35 @@ def read_quantities(
 
 
 def _by_outcome(
-    readings: Mapping[Decimal, dict[str, Measured]], where: str
-) -> tuple[Decimal, dict[str, Measured], str]:
+    readings: Mapping[Decimal, list[Measured]], where: str
+) -> tuple[Decimal, list[Measured], str]:
     """Choose the sign under which all columns can be true, where only one is or both come to the same."""
-    fitting = [sign for sign, columns in readings.items() if not any(m.question for m in columns.values())]
+    fitting = [sign for sign, columns in readings.items() if not any(m.question for m in columns)]
     if not fitting:
         # neither fits, so the units have to be asked for; the questions go with the sign that asks for less
-        fitting = [min(readings, key=lambda s: sum(bool(m.question) for m in readings[s].values()))]
+        fitting = [min(readings, key=lambda s: sum(bool(m.question) for m in readings[s]))]
     sign = fitting[0]
-    text = next(t for m in readings[sign].values() for t in m.column.texts if "," in t)
+    other = readings[OTHER[sign]]
     if len(fitting) == 1:
+        text = next(t for m in readings[sign] for t in m.column.texts if "," in t)
         return (
             sign,
             readings[sign],
-            (
-                f"{where}: in '{text}' the comma is taken for the {'decimal' if sign == ',' else 'thousands'} sign, "
-                f"as the other reading can't be true (--decimal {OTHER[sign]} for the other)"
-            ),
+            f"{where}: in '{text}' the comma is taken for the {'decimal' if sign == ',' else 'thousands'} sign, "
+            f"as the other reading can't be true (--decimal {OTHER[sign]} for the other)",
         )
-    if all(
-        np.allclose(m.values, readings[OTHER[sign]][name].values, rtol=1e-12, atol=0, equal_nan=True)
-        for name, m in readings[sign].items()
-    ):
-        return (
-            sign,
-            readings[sign],
-            (f"{where}: '{text}' comes to the same whether the comma parts decimals or thousands"),
-        )
+    apart = [m for m, o in zip(readings[sign], other, strict=True) if not _same(m, o)]
+    if not apart:
+        return sign, readings[sign], f"{where}: commas come to the same as decimal and as thousands sign"
+    text = next(t for t in apart[0].column.texts if "," in t)
     raise FileAmbiguous(
         Problem(
-            where,
+            f"{where}, column {apart[0].column.number} '{apart[0].column.heading.text}'",
             f"'{text}' may be {parse_number(text, ',').value:g} or {parse_number(text, '.').value:g}: say --decimal , "
-            "where the comma parts decimals or --decimal . where it parts thousands",
+            "where the comma parts decimals, or --decimal . where it parts thousands",
         )
     )
+
+
+def _same(one: Measured, other: Measured) -> bool:
+    return bool(np.allclose(one.values, other.values, rtol=1e-12, atol=0, equal_nan=True))

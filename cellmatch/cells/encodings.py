@@ -179,7 +179,7 @@ def _which(data: bytes, name: str) -> FileAmbiguous:
     end = data.find(b"\n", at)
     piece = data[start : end if end >= 0 else None][:300]
     readings = []
-    for encoding in ("cp1252", "gbk", "shift_jis", "cp1251", "cp850"):
+    for encoding in ("cp1252", "gbk", "shift_jis", "cp1251", "mac_roman"):
         try:
             data.decode(encoding)
             readings.append(

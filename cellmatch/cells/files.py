@@ -16,7 +16,15 @@ from cellmatch.cells.joining import joined
 from cellmatch.cells.layout import HEAD_ROWS, Sheet, find_header, heading_of, is_number, lay_out
 from cellmatch.cells.numbers import Decimal
 from cellmatch.cells.pieces import Piece, Request, interpret
-from cellmatch.cells.recognise import is_log, lies_on_its_side, log_found, log_heading, no_header, turned
+from cellmatch.cells.recognise import (
+    is_log,
+    lies_on_its_side,
+    log_found,
+    log_heading,
+    no_header,
+    rows_per_cell,
+    turned,
+)
 from cellmatch.cells.table import CellTable, columns_of
 from cellmatch.cells.understood import FileRead, Reading
 from cellmatch.cells.units import QUANTITY, Unit, unit_of, units_for
@@ -26,6 +34,8 @@ from cellmatch.pack.spec import MOST_CELLS
 
 MOST_BYTES = 200_000_000
 """Largest file that is read; above it a log or another file was most likely given by mistake."""
+LOG_ROWS_PER_CELL = 10
+"""From so many rows a cell on, a table of cells with times and currents is a log of them."""
 RULES = ("median", "newest", "refuse")
 
 
@@ -320,11 +330,7 @@ def _table_in(source: Source, name: str, request: Request, told: frozenset[str])
     fields, lines = source.rows.fields, source.rows.lines
     score, header = find_header(fields, told)
     log = log_heading(fields)
-    if (
-        log >= 0
-        and "cell_id" not in request.columns
-        and (log == header or header < 0 or is_log([heading_of(f) for f in fields[header]]))
-    ):
+    if log >= 0 and "cell_id" not in request.columns and _is_a_log(fields, log, header):
         raise log_found(name, lines[log], fields[log])
     on_side = lies_on_its_side(fields) if score < (3, 3) else None
     if on_side is not None:
@@ -340,6 +346,15 @@ def _table_in(source: Source, name: str, request: Request, told: frozenset[str])
     if not sheet.rows:
         raise FileUnusable(Problem(sheet.head, "a heading line and no cell below it"))
     return sheet
+
+
+def _is_a_log(fields: list[list[str]], log: int, header: int) -> bool:
+    """Tell whether the row that heads a log is what the file is about, and not a table with a row per cell."""
+    if header < 0:
+        return True
+    if log != header and not is_log([heading_of(f) for f in fields[header]]):
+        return False
+    return not 0 < rows_per_cell(fields, header) < LOG_ROWS_PER_CELL
 
 
 def _without_header(source: Source, name: str, request: Request) -> Sheet:

@@ -118,13 +118,12 @@ _ROLES: dict[str, str] = {
 _HARMLESS = frozenset(
     "measured meas actual value val reading read the of at test tested initial cell zell batt battery mess wert gemessen mesurée medido".split()
 )
-_QUALIFIER = re.compile(
-    r"\d+(?:[.,]\d+)?(?:°?[cf]|degc|k?hz|s|sec|h|hr|hrs|a|ma|v|%|min|soc)|\d+/\d+c|c/\d+|\d+"
-)
+_QUALIFIER = re.compile(r"\d+(?:[.,]\d+)?(?:°?[cf]|degc|k?hz|s|sec|h|hr|hrs|a|ma|v|%|min|soc)|\d+/\d+c|c/\d+")
 _METHOD = re.compile(r"^(ir|r|imp|impedance|resistance|z)?(ac|dc)(ir|r|imp|impedance|resistance|esr|z)?$")
 _UNIT_BEHIND = re.compile(
     r"^(?P<name>.+?)(?:\s*/\s*|\s*,\s*|\s+in\s+|[\s_:-]+)(?P<unit>[^\s/,]+(?:\s?ohms?)?)$", re.IGNORECASE
 )
+_RUNNING = re.compile(r"(.*[^\W\d_])[\s_#.-]*([0-9]{1,2})")
 _BROKEN_SIGN = re.compile("[?\ufffd]")
 _BRACKETS = re.compile(r"[(\[{<]([^()\[\]{}<>]*)[)\]}>]")
 
@@ -241,6 +240,18 @@ def _own_unit(name: str) -> Unit | None:
     return PLAUSIBLE[QUANTITY[name]][0].unit if name in QUANTITY else None
 
 
+def running_number(heading: Heading) -> tuple[str, int] | None:
+    """Part ``IR 2 (mΩ)`` into what it shares with ``IR 1 (mΩ)`` and its number, None without one.
+
+    Examples
+    --------
+    >>> running_number(read_heading("IR2 [mΩ]"))
+    ('ir', 2)
+    """
+    found = _RUNNING.fullmatch(split_unit(heading.text)[0])
+    return (key(found[1]), int(found[2])) if found else None
+
+
 def split_unit(heading: str) -> tuple[str, Unit | None, str]:
     """Part a heading into its name, its unit, and bracket text that spells no unit we know.
 
@@ -286,6 +297,11 @@ def _meaning(name: str, unit: Unit | None) -> tuple[str, int, str]:
         found = _MEANING.get(joined)
         if found is not None and (not method or found[0] == "ir_mohm"):
             return found[0], 1 if method else found[1], method
+    numbered = _RUNNING.fullmatch(name)
+    if numbered:
+        meaning, rank, method = _meaning(numbered[1], unit)
+        if meaning in ("ocv_v", "capacity_mah", "ir_mohm"):
+            return meaning, max(rank, 2), method
     if not words and unit is not None:
         return (
             {"voltage": "ocv_v", "capacity": "capacity_mah", "resistance": "ir_mohm"}.get(unit.quantity, ""),

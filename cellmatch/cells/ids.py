@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from cellmatch.cells.numbers import SPACES, looks_like_date
@@ -17,28 +17,15 @@ _FORMULA_TEXT = re.compile(r'="(.*)"', re.DOTALL)
 _SHORTENED = re.compile(r"[0-9][.,][0-9]+[eE]\+[0-9]{2,3}")
 _ODD_SPACE = re.compile("[\u00a0\u1680\u2000-\u200a\u202f\u205f\u3000\t\n]")
 _NEEDS_CARE = re.compile(r"[\s'=\x00-\x1f\x7f]|[^\x00-\x7f]")
-_MAY_BE_CHANGED = re.compile(r"[A-Za-z]{3}|E\+|[-/.][0-9]{1,2}[-/.]", re.IGNORECASE)
+_MAY_BE_CHANGED = re.compile(r"[A-Za-zäÄ]{3}|[eE]\+|[0-9]{4}-[0-9]{2}-")
 
 _TWINS = str.maketrans(
     "АВЕКМНОРСТУХЅІЈԌԚԜавеорсухѕіјкнтмΑΒΕΖΗΙΚΜΝΟΡΤΥΧαοντρικν–—‐‑‒−＃",
     "ABEKMHOPCTYXSIJGQWabeopcyxsijkhtmABEZHIKMNOPTYXaovtpikv------#",
 )
 """Letters of other scripts that look like Latin ones, and dashes that look like a hyphen."""
-_EASILY_CONFUSED = str.maketrans(
-    {
-        "O": "0",
-        "o": "0",
-        "I": "1",
-        "i": "1",
-        "l": "1",
-        "L": "1",
-        "|": "1",
-        " ": None,
-        "-": None,
-        "_": None,
-        ".": None,
-    }
-)
+_OTHER_SCRIPT = frozenset(chr(code) for code in _TWINS if chr(code).isalpha())
+_EASILY_CONFUSED = str.maketrans("OoIilL| _", "0011111--")
 
 
 def guarded(text: str) -> str:
@@ -100,7 +87,9 @@ def read_ids(texts: Sequence[str], at: Callable[[int], str]) -> Ids:
     """
     result = Ids(list(texts))
     wrapped = 0
-    for row in [i for i, t in enumerate(texts) if _NEEDS_CARE.search(t)]:
+    # one look at all ids at once spares a million looks at each
+    careful = _NEEDS_CARE.search("".join(texts)) is not None
+    for row in [i for i, t in enumerate(texts) if _NEEDS_CARE.search(t)] if careful else []:
         text = texts[row]
         wrapped += text.strip(SPACES).startswith('="')
         result.ids[row] = _visible(result, cleaned(text), row, at)
@@ -108,8 +97,9 @@ def read_ids(texts: Sequence[str], at: Callable[[int], str]) -> Ids:
         result.warnings.append(
             f'{at(0).rsplit(" ", 2)[0]}: {wrapped} ids stood as ="…" and were read without it'
         )
-    for row in [i for i, t in enumerate(result.ids) if _MAY_BE_CHANGED.search(t)]:
-        _changed_by_spreadsheet(result, row)
+    if _MAY_BE_CHANGED.search("\n".join(result.ids)):
+        for row in [i for i, t in enumerate(result.ids) if _MAY_BE_CHANGED.search(t)]:
+            _changed_by_spreadsheet(result, row)
     return result
 
 
@@ -125,6 +115,11 @@ def _visible(result: Ids, text: str, row: int, at: Callable[[int], str]) -> str:
         text = _ODD_SPACE.sub(" ", text)
         result.warnings.append(
             f"{at(row)}: the id '{text}' held a space of an unusual kind; it was made a plain one"
+        )
+    strange = sorted({f"U+{ord(c):04X}" for c in text if c in _OTHER_SCRIPT})
+    if strange and any(c.isascii() and c.isalnum() for c in text):
+        result.warnings.append(
+            f"{at(row)}: the id '{text}' holds letters of another script that look like Latin ones ({', '.join(strange)})"
         )
     if any(unicodedata.category(c) in ("Cc", "Cs", "Co", "Cn") or c == "\ufffd" for c in text):
         text = "".join(c if c.isprintable() and c != "\ufffd" else f"<{ord(c):04X}>" for c in text)
@@ -147,30 +142,47 @@ def _changed_by_spreadsheet(result: Ids, row: int) -> None:
 
 
 def twin_key(text: str) -> str:
-    """Return what ids that look the same in print have in common.
+    """Return what texts that look the same in print have in common.
 
     Examples
     --------
     >>> twin_key("А1") == twin_key("A1")  # the first is Cyrillic
     True
     """
-    return " ".join(unicodedata.normalize("NFKC", text).translate(_TWINS).split())
+    return text if text.isascii() else unicodedata.normalize("NFKC", text).translate(_TWINS)
 
 
 def confused_key(text: str) -> str:
-    """Return what ids that are easily confused when read or typed have in common.
+    """Return what ids that are easily confused when read or typed have in common, leading zeros apart.
 
     Examples
     --------
-    >>> confused_key("B-O1") == confused_key("b01"), confused_key("0012") == confused_key("12")
-    (True, True)
+    >>> confused_key("B-O1") == confused_key("b 01")
+    True
     """
-    return twin_key(text).translate(_EASILY_CONFUSED).casefold().lstrip("0")
+    return twin_key(text).translate(_EASILY_CONFUSED).casefold()
 
 
-def same_under(ids: Iterable[str], fold: Callable[[str], str]) -> list[tuple[str, ...]]:
-    """Return the groups of different ids that `fold` makes the same, in order."""
+def same_under(
+    ids: Sequence[str], fold: Callable[[str], str], *, zeros: bool = False
+) -> list[tuple[str, ...]]:
+    """Return the groups of different ids that a fold of their letters makes the same, in order.
+
+    Parameters
+    ----------
+    ids : sequence of str
+        All different, none with a line end in it.
+    fold : callable
+        Works letter by letter, so that all ids are folded in one go.
+    zeros : bool
+        Leading zeros make no difference.
+    """
+    folded = fold("\n".join(ids)).split("\n")
+    if zeros:
+        folded = [text.lstrip("0") for text in folded]
+    if len(set(folded)) == len(folded):
+        return []
     groups: dict[str, list[str]] = defaultdict(list)
-    for text in ids:
-        groups[fold(text)].append(text)
-    return [tuple(g) for g in groups.values() if len(g) > 1]
+    for text, common in zip(ids, folded, strict=True):
+        groups[common].append(text)
+    return [tuple(group) for group in groups.values() if len(group) > 1]

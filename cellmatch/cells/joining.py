@@ -9,7 +9,7 @@ import pandas as pd
 
 from cellmatch.cells.ids import confused_key, same_under, twin_key
 from cellmatch.cells.pieces import BLANK, NEEDED, WORDS, Piece
-from cellmatch.cells.repeats import TOLERANCE, RepeatRule, combined, described, times
+from cellmatch.cells.repeats import TOLERANCE, RepeatRule, combined, described, places, times
 from cellmatch.cells.table import CellTable, cell_table
 from cellmatch.cells.understood import Repeat
 from cellmatch.errors import FileAmbiguous, FileUnusable, Problem
@@ -48,7 +48,7 @@ def joined(
         again = rows[rows.index.duplicated(keep=False)]
         raise FileUnusable(
             Problem(
-                ", ".join(map(str, group["source"])),
+                places(group["source"]),
                 f"cell {i} stands {times(len(group))}, and repeats are to be refused",
             )
             for i, group in again.groupby(level=0, sort=False)
@@ -59,7 +59,7 @@ def joined(
     if strict:
         _refuse_problems(rows)
     warnings = described(repeats) + warnings + _confused(rows.index)
-    return cell_table(rows, ids=rows.index), repeats, warnings
+    return cell_table(rows), repeats, warnings
 
 
 def _need_readings(pieces: Sequence[Piece]) -> None:
@@ -88,17 +88,16 @@ def _need_readings(pieces: Sequence[Piece]) -> None:
 
 def _many_rows(piece: Piece) -> list[Problem]:
     """Say what a table with several rows a cell is, where it can't be used anyway."""
-    cells, rows = piece.frame.index.nunique(), len(piece.frame)
+    cells, rows = piece.frame.index.nunique(), len(piece.frame) + piece.sheet.left_out
     parts = [h.text for h in piece.sheet.headings if h.roles & {"cycle", "mode", "step"}]
     if rows <= cells or not parts:
         return []
-    left_out = "; ".join(a for a in piece.sheet.assumptions if "charge" in a)
     return [
         Problem(
             piece.sheet.head,
-            f"{rows} rows for {cells} cells, told apart by {', '.join(parts)}: every discharge of a cell is a repeat of it, and their "
-            f"median is used, with --repeats newest the last{'; ' + left_out if left_out else ''}; a voltage at the end of a charge or "
-            "discharge is no voltage at rest",
+            f"{rows} rows for {cells} cells, told apart by {', '.join(parts)}: charge rows are left out, every discharge "
+            "of a cell is a repeat of it, and their median is used (with --repeats newest the last); a voltage at "
+            "the end of a charge or discharge is no voltage at rest",
         )
     ]
 
@@ -136,7 +135,7 @@ def _refuse_twins(ids: pd.Index, pieces: Sequence[Piece]) -> None:
             f"({', '.join(sorted({f'U+{ord(c):04X}' for i in twins for c in i if not c.isascii()}))}); write them the same if they are one cell, "
             "or differently for all to see",
         )
-        for twins in same_under(ids.unique(), twin_key)
+        for twins in same_under(ids.unique().tolist(), twin_key)
     ]
     if problems:
         raise FileAmbiguous(problems)
@@ -144,7 +143,7 @@ def _refuse_twins(ids: pd.Index, pieces: Sequence[Piece]) -> None:
 
 def _confused(ids: pd.Index, most: int = 10) -> list[str]:
     """Return a warning for ids that are easily taken for each other at the bench."""
-    pairs = same_under(ids, confused_key)
+    pairs = same_under(ids.tolist(), confused_key, zeros=True)
     said = [
         f"the ids {' and '.join(pair)} are easily taken for each other; mark the cells clearly"
         for pair in pairs[:most]

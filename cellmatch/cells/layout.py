@@ -73,6 +73,8 @@ class Sheet:
         Units row; empty where there is none.
     word : str
         What `lines` counts: ``line`` of a text, ``row`` of a workbook, ``column`` of a table on its side.
+    left_out : int
+        Rows of charges, which were left out.
     """
 
     file: str
@@ -87,6 +89,7 @@ class Sheet:
     warnings: list[str] = field(default_factory=list)
     assumptions: list[str] = field(default_factory=list)
     word: str = "line"
+    left_out: int = 0
 
     @property
     def head(self) -> str:
@@ -199,12 +202,14 @@ def _above(sheet: Sheet, row: Sequence[str], line: int) -> None:
     if not filled:
         return
     text = ", ".join(filled)
+    if text.casefold().startswith("sep="):
+        return
     pair = re.fullmatch(r"([^:=]{1,60}?)\s*[:=]\s*(\S.*)", filled[0].lstrip("#~%;! "))
     if len(filled) > 1 and not fields[0].startswith(COMMENT_MARKS):
         sheet.facts.append(
             Fact(file=sheet.file, line=line, key=filled[0].rstrip(":= "), value=", ".join(filled[1:]))
         )
-    elif pair is not None and not text.casefold().startswith("sep="):
+    elif pair is not None:
         value = ", ".join([pair[2], *filled[1:]])
         sheet.facts.append(Fact(file=sheet.file, line=line, key=pair[1], value=value))
     if fields[0].startswith(COMMENT_MARKS) or (len(filled) == 1 and pair is None):
@@ -223,7 +228,7 @@ def _take_rows(
     unusual = [
         i
         for i, row in enumerate(body)
-        if len(row) != width or row[0][:1] in unusual_starts or row[0] == first
+        if len(row) != width or row[0][:1] in unusual_starts or row[0] == first or not row[width > 1]
     ]
     shapes = _shapes(body, unusual)
     gone = set()
@@ -268,16 +273,15 @@ def _fitted(
     width = len(sheet.headings)
     fields = [f.strip(SPACES) for f in row]
     filled = [f for f in fields if f]
-    if (
-        not filled
-        or all(set(f) <= set("-=_:+*") for f in filled if len(f) > 1)
-        and len(filled) == sum(len(f) > 1 for f in filled)
-    ):
+    if all(len(f) > 1 and set(f) <= set("-=_:+*") for f in filled):  # nothing, or a ruled line
         return None
     if row == header or (
         header and fields == [f.strip(SPACES) for f in header][: len(fields)] and len(fields) >= width
     ):
         sheet.warnings.append(f"{sheet.file} {sheet.word} {line}: the headings stand here again; passed over")
+        return None
+    if width > 1 and is_units_row(fields):
+        sheet.units = sheet.units or ([_unit(f) for f in fields] + [None] * width)[:width]
         return None
     if header and header_score(row) >= (2, 3):
         raise FileUnusable(
@@ -300,6 +304,8 @@ def _fitted(
         return None
     while len(fields) > width and not fields[-1]:
         fields.pop()
+    if fields[0].startswith("# ") and shape(fields[0][1:]) in shapes:
+        sheet.odd[index] = "the line begins with '# ': it may be a comment, or a cell that is called so"
     if len(fields) < width:
         missing = sheet.headings[len(fields) :]
         if all(h.name in ("note", "mark", "") for h in missing) and not any(
@@ -316,6 +322,7 @@ def _fitted(
 def _summaries(sheet: Sheet, body: list[list[str]], at: Sequence[int], gone: set[int]) -> set[int]:
     """Return the rows at the end that sum the table up: averages, totals."""
     found: set[int] = set()
+    said = []
     for i in range(len(body) - 1, max(len(body) - 40, -1), -1):
         if i in gone:
             continue
@@ -325,9 +332,10 @@ def _summaries(sheet: Sheet, body: list[list[str]], at: Sequence[int], gone: set
         found.add(i)
         sheet.odd.pop(i, None)
         label = next(f.strip(SPACES) for f in body[i][:2] if plain(f).strip(":") in _SUMMARY)
-        sheet.warnings.append(
+        said.append(
             f"{sheet.file} {sheet.word} {at[i]}: '{label}' sums the table up and was not taken for a cell"
         )
+    sheet.warnings.extend(reversed(said))
     return found
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import re
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -15,7 +16,8 @@ from cellmatch.cells.ids import Ids, cleaned, read_ids
 from cellmatch.cells.layout import Sheet, header_score
 from cellmatch.cells.marks import judged
 from cellmatch.cells.numbers import SPACES, Decimal
-from cellmatch.cells.quantities import INFERRED, Measured, TextColumn
+from cellmatch.cells.quantities import INFERRED, Measured, TextColumn, median_of
+from cellmatch.cells.repeats import TOLERANCE
 from cellmatch.cells.table import COLUMNS
 from cellmatch.cells.understood import ColumnRead
 from cellmatch.cells.units import QUANTITY, Unit
@@ -36,6 +38,7 @@ NEEDED = ("ocv_v", "capacity_mah", "ir_mohm")
 BLANK = "{} blank"
 """Working column: the problem to tell if no other row of the cell gives the reading."""
 
+_SLASHED = re.compile(r"([0-9]{1,2})/([0-9]{1,2})/[0-9]{2,4}")
 _CHARGE = frozenset(
     plain(w)
     for w in "charge|charging|chg|ch|cha|c|cc chg|cccv chg|cc charge|cccv charge|cc-cv charge|laden|ladung|lade|carica|carga|充电|恒流恒压充电|恒流充电|充電".split(
@@ -101,15 +104,16 @@ def interpret(sheet: Sheet, request: Request) -> Piece:
     assignment = assign(sheet, request.columns)
     _need_ids(sheet, assignment)
     _leave_charges_out(sheet, assignment)
-    texts = {
-        name: TextColumn.of(name, place + 1, sheet.headings[place], sheet.texts(place))
-        for name, place in assignment.places.items()
+    texts = [
+        TextColumn.of(name, place + 1, sheet.headings[place], sheet.texts(place))
+        for name, place in [*assignment.places.items(), *(("ir_mohm", place) for place in assignment.beside)]
         if name in QUANTITY
-    }
-    row_units = {n: sheet.units[c.number - 1] for n, c in texts.items()} if sheet.units else {}
-    decimal, measured, assumption = read_quantities(
+    ]
+    row_units = {c.number: sheet.units[c.number - 1] for c in texts} if sheet.units else {}
+    decimal, readings, assumption = read_quantities(
         texts, request.decimal, request.units, row_units, sheet.head
     )
+    measured = _one_each(sheet, readings)
     if assumption:
         sheet.assumptions.append(assumption)
     _drop_unusable(sheet, assignment, measured)
@@ -118,8 +122,10 @@ def interpret(sheet: Sheet, request: Request) -> Piece:
     sheet.warnings.extend(ids.warnings)
     faults = sorted(_faults(sheet, assignment, measured, ids), key=lambda fault: fault[0])
     _refuse_second_table(sheet, faults)
+    _say_dates(sheet, assignment)
     columns = tuple(
-        _column_read(sheet, name, place, measured.get(name)) for name, place in assignment.places.items()
+        _column_read(sheet, name, place, measured.get(name))
+        for name, place in [*assignment.places.items(), *(("ir_mohm", place) for place in assignment.beside)]
     )
     frame, nameless = _frame(sheet, assignment, measured, ids, faults)
     steps = {n: m.step for n, m in measured.items() if m.step == m.step}
@@ -154,8 +160,34 @@ def _leave_charges_out(sheet: Sheet, assignment: Assignment) -> None:
         )
         moved = {old: new for new, old in enumerate(kept)}
         sheet.odd = {moved[i]: why for i, why in sheet.odd.items() if i in moved}
+        sheet.left_out = len(modes) - len(kept)
         sheet.rows, sheet.lines = [sheet.rows[i] for i in kept], [sheet.lines[i] for i in kept]
         return
+
+
+def _one_each(sheet: Sheet, readings: Sequence[Measured]) -> dict[str, Measured]:
+    """Return one reading for each quantity; several that stand side by side become their median."""
+    parts: dict[str, list[Measured]] = {}
+    for m in readings:
+        parts.setdefault(m.column.name, []).append(m)
+    result = {}
+    for name, some in parts.items():
+        if len(some) == 1:
+            result[name] = some[0]
+            continue
+        result[name], ranges = median_of(some)
+        absolute, fraction, unit = TOLERANCE[name]
+        wide = np.flatnonzero(ranges > absolute + fraction * np.abs(result[name].values))
+        for row in wide[:20]:
+            sheet.warnings.append(
+                f"{sheet.at(int(row))}: the {len(some)} {WORDS[name]} readings differ by {ranges[row]:.3g} {unit} around "
+                f"{result[name].values[row]:.4g} {unit}; the median is used; test again"
+            )
+        if len(wide) > 20:
+            sheet.warnings.append(
+                f"{sheet.file}: {len(wide) - 20} more rows with {WORDS[name]} readings that differ"
+            )
+    return result
 
 
 def _drop_unusable(sheet: Sheet, assignment: Assignment, measured: dict[str, Measured]) -> None:
@@ -207,6 +239,20 @@ def _ask_or_say_units(sheet: Sheet, measured: Mapping[str, Measured]) -> None:
                 f"{sheet.file}, {sheet.column_at(m.column.number - 1)}: no unit is given; as the median is {median:.6g}, "
                 f"{WORDS[m.column.name]} is taken to be in {m.unit.symbol} (--units {m.column.name}=… for another)"
             )
+
+
+def _say_dates(sheet: Sheet, assignment: Assignment) -> None:
+    """Say that dates are left as they stand where day and month can't be told apart."""
+    if "tested_at" not in assignment.places:
+        return
+    found = [
+        m for t in set(sheet.texts(assignment.places["tested_at"])) if (m := _SLASHED.match(t.strip(SPACES)))
+    ]
+    if found and all(int(m[1]) <= 12 and int(m[2]) <= 12 for m in found):
+        place = sheet.column_at(assignment.places["tested_at"])
+        sheet.assumptions.append(
+            f"{sheet.file}, {place}: in {min(m[0] for m in found)} day and month can't be told apart; the dates are kept as they stand"
+        )
 
 
 def _column_read(sheet: Sheet, name: str, place: int, measured: Measured | None) -> ColumnRead:

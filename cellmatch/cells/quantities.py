@@ -121,9 +121,44 @@ def measure(
         for row in np.flatnonzero(bad[column.codes]):
             result.faults[int(row)] = wrong[int(column.codes[row])]
     if not question:
-        _typed_in_another_unit(result)
         _refuse_fill_values(result)
+        _typed_in_another_unit(result)
     return result
+
+
+def median_of(parts: Sequence[Measured]) -> tuple[Measured, NDArray[np.float64]]:
+    """Combine several readings of one quantity that stand side by side in each row.
+
+    Returns
+    -------
+    Measured
+        The medians; a row with a fault in any of its readings keeps the fault and has no value.
+    ranges : ndarray of float, shape (rows,)
+        Largest less smallest reading of each row, in our unit; NaN with fewer than two.
+    """
+    first = parts[0]
+    values = np.stack([m.values for m in parts])
+    given = np.isfinite(values)
+    some = given.any(axis=0)
+    medians = np.full(values.shape[1], np.nan)
+    medians[some] = np.nanmedian(values[:, some], axis=0)
+    several = given.sum(axis=0) > 1
+    ranges = np.full(values.shape[1], np.nan)
+    ranges[several] = np.nanmax(values[:, several], axis=0) - np.nanmin(values[:, several], axis=0)
+    whole = Measured(
+        first.column,
+        medians,
+        first.unit,
+        first.how,
+        np.all([m.blanks for m in parts], axis=0),
+        max(m.step for m in parts),
+    )
+    whole.question = next((m.question for m in parts if m.question), "")
+    for m in reversed(parts):
+        for row, why in m.faults.items():
+            found = "" if m is first else f"in column {m.column.number} '{m.column.text(row)}', "
+            whole.refuse(row, found + why)
+    return whole, ranges
 
 
 def _step(numbers: Sequence[Number], unit: Unit) -> float:
@@ -163,11 +198,16 @@ def _unlikely(name: str, stated: Unit, median: float, choices: Sequence[Plausibl
     own = next(p for p in choices if p.unit == stated)
     if own.least <= median <= own.most:
         return ""
-    fitting = [p.unit.symbol for p in choices if p.unit != stated and p.least <= median <= p.most]
-    said = f"the unit {stated.symbol} can't be right: the median is {median:g} {stated.symbol}"
+    fitting = [
+        p.unit.symbol
+        for p in choices
+        if p.unit not in (stated, AS) and p.likely_least <= median <= p.likely_most
+    ]
+    said = f"the unit {stated.symbol} can't be right, as the median is {median:g} {stated.symbol}"
     if not fitting:
         return f"{said}; choose the column with --columns {name}=…, or mend the file"
-    return f"{said}; say " + " or ".join(f"--units {name}={symbol}" for symbol in [*fitting, stated.symbol])
+    options = " or ".join(f"--units {name}={symbol}" for symbol in fitting)
+    return f"{said}; say {options} (--units {name}={stated.symbol} if it is meant)"
 
 
 def _converted(
@@ -228,7 +268,7 @@ def _typed_in_another_unit(measured: Measured) -> None:
                     f"if so, write the unit behind it ({measured.column.text(row)} {other.symbol})",
                 )
                 break
-    if measured.how == INFERRED and len(swapped) > MIXED_FRACTION * len(sizes):
+    if measured.how == INFERRED and len(swapped) > max(1, MIXED_FRACTION * len(sizes)):
         measured.question = (
             f"{len(swapped)} of {len(sizes)} numbers look like another unit than the rest and no unit is given; "
             "write the unit behind each number"

@@ -34,6 +34,17 @@ def is_log(headings: Sequence[Heading]) -> bool:
     return running and electric and not surely_cells and not (ends and "step" not in roles)
 
 
+def rows_per_cell(rows: Sequence[Sequence[str]], header: int) -> float:
+    """Return how many rows stand for each id below the headings, 0 where no heading surely names the cell."""
+    ids = [
+        i for i, f in enumerate(rows[header]) if heading_of(f).name == "cell_id" and heading_of(f).rank <= 2
+    ]
+    if not ids:
+        return 0.0
+    texts = [row[ids[0]].strip(SPACES) for row in rows[header + 1 :] if len(row) > ids[0]]
+    return len(texts) / len(set(texts)) if texts else 0.0
+
+
 def log_found(file: str, line: int, row: Sequence[str]) -> FileUnusable:
     """Return the error for a log."""
     names = ", ".join(f.strip(SPACES) for f in row if f.strip(SPACES))
@@ -47,31 +58,35 @@ def log_found(file: str, line: int, row: Sequence[str]) -> FileUnusable:
 
 
 def lies_on_its_side(rows: Sequence[Sequence[str]]) -> tuple[int, int] | None:
-    """Return first and last row (inclusive) of a table that has a column per cell and a row per quantity."""
-    named: list[tuple[int, str]] = []
-    for index, row in enumerate(rows[:HEAD_ROWS]):
-        if len(row) < 2 or is_number(row[0]):
-            continue
-        name = heading_of(row[0]).name
-        if name and (name == "cell_id" or sum(map(is_number, row[1:])) or named):
-            named.append((index, name))
-    names = {name for _, name in named}
-    if "cell_id" not in names or len(names.intersection(_READINGS)) < 2:
+    """Return first and last row (inclusive) of a table that has a column per cell and a row per quantity.
+
+    The first row holds the ids; its own first field need not say so.
+    """
+    names = [
+        heading_of(row[0]).name if len(row) > 1 and not is_number(row[0]) else "" for row in rows[:HEAD_ROWS]
+    ]
+    readings = [i for i, name in enumerate(names) if name in _READINGS and any(map(is_number, rows[i][1:]))]
+    if len({names[i] for i in readings}) < 2:
         return None
-    first = next(i for i, name in named if name == "cell_id")
-    readings = [i for i, name in named if name in _READINGS]
-    if min(readings) < first or any(
-        heading_of(f).name in _READINGS for f in rows[first][1:] if f.strip(SPACES)
-    ):
+    ids = [i for i in range(readings[0]) if names[i] == "cell_id"] or [
+        i for i in range(readings[0]) if len(rows[i]) >= len(rows[readings[0]]) and not names[i]
+    ]
+    if not ids or any(heading_of(f).name in _READINGS for f in rows[ids[-1]][1:] if f.strip(SPACES)):
         return None
-    return first, max(i for i, _ in named)
+    last = readings[-1]
+    while last + 1 < len(names) and names[last + 1] and any(f.strip(SPACES) for f in rows[last + 1][1:]):
+        last += 1
+    return ids[-1], last
 
 
 def turned(rows: Sequence[Sequence[str]], first: int, last: int) -> list[list[str]]:
     """Return the rows first to last with rows and columns exchanged."""
-    block = rows[first : last + 1]
+    block = [row for row in rows[first : last + 1] if any(f.strip(SPACES) for f in row)]
     width = max(len(row) for row in block)
-    return [[row[i] if i < len(row) else "" for row in block] for i in range(width)]
+    columns = [[row[i] if i < len(row) else "" for row in block] for i in range(width)]
+    if heading_of(columns[0][0]).name != "cell_id":
+        columns[0][0] = "cell id"
+    return columns
 
 
 def no_header(file: str, rows: Sequence[Sequence[str]], lines: Sequence[int]) -> FileUnusable:

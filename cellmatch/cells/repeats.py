@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Literal
 
 import numpy as np
@@ -49,11 +49,10 @@ def combined(rows: pd.DataFrame, rule: RepeatRule) -> tuple[pd.DataFrame, tuple[
     some = _oldest_first(some)
     groups = some.groupby(level=0, sort=False)
     merged = groups.last()  # the last that is given, column by column
-    merged["source"] = groups["source"].agg(", ".join)
+    merged["source"] = groups["source"].agg(places)
     if rule == "median":
         for name in some.columns[[pd.api.types.is_float_dtype(t) for t in some.dtypes]]:
             merged[name] = groups[name].median()
-    members = {i: np.flatnonzero(groups.ngroup().to_numpy() == k) for k, i in enumerate(())}
     members = _members(groups.ngroup().to_numpy())
     problems = some["problems"].to_numpy()
     kept = [sum((problems[i] for i in (m if rule == "median" else m[-1:])), ()) for m in members]
@@ -138,7 +137,7 @@ def described(repeats: Sequence[Repeat], most: int = 30) -> list[str]:
     differing = [r for r in repeats if r.differ]
     for r in differing[:most]:
         said.append(
-            f"{r.cell_id} stands {times(len(r.sources))} ({', '.join(r.sources)}) and the readings differ: {'; '.join(r.differ)}; "
+            f"{r.cell_id} stands {times(len(r.sources))} ({places(r.sources)}) and the readings differ: {'; '.join(r.differ)}; "
             f"the {r.rule} is used; test again"
         )
     if len(differing) > most:
@@ -146,7 +145,7 @@ def described(repeats: Sequence[Repeat], most: int = 30) -> list[str]:
     agreeing = [r for r in repeats if not r.differ and _measured_again(r)]
     for r in agreeing[:most]:
         said.append(
-            f"{r.cell_id} stands {times(len(r.sources))} ({', '.join(r.sources)}); {_ranges(r)}; the {r.rule} is used"
+            f"{r.cell_id} stands {times(len(r.sources))} ({places(r.sources)}); {_ranges(r)}; the {r.rule} is used"
         )
     if len(agreeing) > most:
         said.append(
@@ -167,6 +166,21 @@ def _ranges(repeat: Repeat) -> str:
         if len(given) > 1:
             parts.append(f"{name} {given[0]:g} to {given[-1]:g} {TOLERANCE[name][2]}")
     return "within the repeatability: " + "; ".join(parts)
+
+
+def places(sources: Iterable[str]) -> str:
+    """Return where several rows stand, each file named once.
+
+    Examples
+    --------
+    >>> places(["tray.csv line 4", "tray.csv line 10", "b.csv line 2"])
+    'tray.csv lines 4, 10; b.csv line 2'
+    """
+    numbers: dict[str, list[str]] = {}
+    for source in sources:
+        file, _, number = source.rpartition(" ")
+        numbers.setdefault(file, []).append(number)
+    return "; ".join(f"{file}{'s' * (len(some) > 1)} {', '.join(some)}" for file, some in numbers.items())
 
 
 def times(count: int) -> str:

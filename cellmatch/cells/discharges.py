@@ -1,0 +1,393 @@
+"""From a trace of time, voltage and current to the discharges in it: capacity, energy, rest voltages.
+
+Currents are positive on discharge. Charge is the trapezoid over the time stamps,
+Q = Σ ½·(I_k + I_{k+1})·(t_{k+1} - t_k), never rows times a period.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from cellmatch.errors import Problem
+
+REST_FRACTION = 0.02
+"""A current below this share of the usual one is rest: offsets of a few milliamps are common."""
+PAUSE_FRACTION = 0.05
+"""A charge smaller than this share of the discharge before it is a pulse in it, not the end of it."""
+GAP_RATIO = 10.0
+"""An interval this many times the usual one is a gap in the log."""
+LARGEST_GAP_FRACTION = 0.02
+"""Share of the charge that may lie in gaps; above it the capacity is not measured but guessed."""
+STEADY_FRACTION = 0.10
+"""A discharge current that varies by more than this is said, since capacity depends on current."""
+ROWS_OF_LAST_SLOPE = 5
+MOST_ROWS_MISSING = 1.5
+"""An end voltage between the last row and where the next would have come is carried on to, by the slope of
+the last rows."""
+END_TOLERANCE_V = 0.005
+"""Logger and cut-off of one tester disagree by so much (common practice, no source)."""
+LEAST_AH = 0.005
+"""A discharge below 5 mAh is a pulse, not a capacity test."""
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """One cell's log.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+        [s] Never falling.
+    voltage_v : ndarray, shape (n,)
+        [V]
+    current_a : ndarray, shape (n,)
+        [A] Positive on discharge.
+    line : ndarray of int, shape (n,)
+        Where each sample stands in its file, for messages.
+    rest_a : float
+        [A] A current up to this size is rest; see :func:`rest_current_a`.
+    """
+
+    time_s: np.ndarray
+    voltage_v: np.ndarray
+    current_a: np.ndarray
+    line: np.ndarray
+    rest_a: float
+
+    def part(self, start: int, stop: int) -> Trace:
+        """Return samples `start` to `stop` - 1."""
+        at = slice(start, stop)
+        return Trace(self.time_s[at], self.voltage_v[at], self.current_a[at], self.line[at], self.rest_a)
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Samples in which the current has one direction: ``discharge``, ``charge`` or ``rest``."""
+
+    kind: str
+    start: int
+    stop: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Run:
+    """Where one discharge stands in a trace.
+
+    Parameters
+    ----------
+    start, stop : int
+        From the first to behind the last sample under load.
+    rest_before, rest_after : Stretch or None
+    charged_before_ah : float
+        [Ah] Charge put in just before; NaN where the log holds none.
+    """
+
+    start: int
+    stop: int
+    rest_before: Stretch | None
+    rest_after: Stretch | None
+    charged_before_ah: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Discharge:
+    """One discharge of one cell.
+
+    Parameters
+    ----------
+    capacity_ah : float
+        [Ah] From its start down to `end_v`; NaN where refused.
+    energy_wh : float
+        [Wh]
+    end_v : float
+        [V] End voltage it was counted to.
+    current_a : float
+        [A] Mean current.
+    ocv_start_v, ocv_end_v : float
+        [V] Last voltage of the rest before and after; NaN where the log holds none.
+    rest_before_s, rest_after_s : float
+        [s] How long those rests lasted; 0 where there is none.
+    charged_before_ah : float
+        [Ah] Charge put in just before; NaN where the log holds none.
+    lines : (int, int)
+        First and last line under load.
+    refused : tuple of Problem
+        Why the capacity can't be trusted.
+    notes : tuple of str
+        What to know about it.
+    """
+
+    capacity_ah: float
+    energy_wh: float
+    end_v: float
+    current_a: float
+    ocv_start_v: float
+    ocv_end_v: float
+    rest_before_s: float
+    rest_after_s: float
+    charged_before_ah: float
+    lines: tuple[int, int]
+    refused: tuple[Problem, ...]
+    notes: tuple[str, ...]
+
+
+def charge_ah(time_s: np.ndarray, current_a: np.ndarray) -> float:
+    """Return the charge that flowed, by the trapezoid over time stamps.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+        [s]
+    current_a : ndarray, shape (n,)
+        [A]
+
+    Returns
+    -------
+    float
+        [Ah]
+
+    Examples
+    --------
+    >>> charge_ah(np.array([0.0, 600.0, 7200.0]), np.array([0.5, 0.5, 0.5]))
+    1.0
+    """
+    return float(np.trapezoid(current_a, time_s) / 3600.0)
+
+
+def rest_current_a(current_a: np.ndarray) -> float:
+    """Return the current below which a sample counts as rest [A]."""
+    size = np.abs(current_a)
+    active = size[size > 0.005 * size.max(initial=0.0)]
+    return REST_FRACTION * float(np.median(active)) if active.size else 0.0
+
+
+def stretches(current_a: np.ndarray, rest_a: float) -> tuple[Stretch, ...]:
+    """Cut a log where the current changes direction, starts or stops.
+
+    Parameters
+    ----------
+    current_a : ndarray, shape (n,)
+        [A] Positive on discharge.
+    rest_a : float
+        [A] A current up to this size is rest.
+
+    Returns
+    -------
+    tuple of Stretch
+        In order, covering every sample.
+    """
+    if not current_a.size:
+        return ()
+    direction = np.where(np.abs(current_a) <= rest_a, 0, np.sign(current_a)).astype(np.int8)
+    cuts = np.flatnonzero(direction[1:] != direction[:-1]) + 1
+    starts, stops = [0, *cuts.tolist()], [*cuts.tolist(), len(direction)]
+    kinds = {0: "rest", 1: "discharge", -1: "charge"}
+    return tuple(Stretch(kinds[int(direction[a])], a, b) for a, b in zip(starts, stops, strict=True))
+
+
+def discharge_runs(trace: Trace) -> tuple[Run, ...]:
+    """Find the discharges of a log: from one charge, or the log's start, to the next.
+
+    Rests and small charging pulses inside belong to the discharge; discharges below
+    :data:`LEAST_AH` are left out.
+    """
+    pieces = stretches(trace.current_a, trace.rest_a)
+    runs: list[Run] = []
+    first = last = -1
+    out_ah = put_in_ah = pending_ah = 0.0
+    charged_before = float("nan")
+
+    def close() -> None:
+        if first >= 0 and out_ah >= LEAST_AH:
+            runs.append(_run(pieces, first, last, charged_before))
+
+    for number, piece in enumerate(pieces):
+        moved = abs(_stretch_charge_ah(trace, piece))
+        if piece.kind == "discharge":
+            first, last = (number if first < 0 else first), number
+            out_ah += moved
+            pending_ah = 0.0
+        elif piece.kind == "charge" and first < 0:
+            put_in_ah += moved
+            charged_before = put_in_ah
+        elif piece.kind == "charge":
+            pending_ah += moved
+            if pending_ah > PAUSE_FRACTION * out_ah:
+                close()
+                first, out_ah = -1, 0.0
+                put_in_ah = charged_before = pending_ah
+    close()
+    return tuple(runs)
+
+
+def _run(pieces: tuple[Stretch, ...], first: int, last: int, charged_before_ah: float) -> Run:
+    before = pieces[first - 1] if first else None
+    after = pieces[last + 1] if last + 1 < len(pieces) else None
+    return Run(
+        start=pieces[first].start,
+        stop=pieces[last].stop,
+        rest_before=before if before is not None and before.kind == "rest" else None,
+        rest_after=after if after is not None and after.kind == "rest" else None,
+        charged_before_ah=charged_before_ah,
+    )
+
+
+def _stretch_charge_ah(trace: Trace, piece: Stretch) -> float:
+    first, last = max(piece.start - 1, 0), min(piece.stop + 1, len(trace.time_s))
+    return charge_ah(trace.time_s[first:last], trace.current_a[first:last])
+
+
+def measure_discharge(trace: Trace, run: Run, end_v: float | None = None) -> Discharge:
+    """Measure one discharge.
+
+    Parameters
+    ----------
+    trace : Trace
+        The whole log of the cell.
+    run : Run
+        From :func:`discharge_runs`.
+    end_v : float, optional
+        [V] End voltage, its crossing interpolated; where not given, all that flowed until the tester
+        stopped is counted.
+
+    Returns
+    -------
+    Discharge
+        With `refused` filled where the log doesn't allow a capacity.
+    """
+    start, stop, rest_a = run.start, run.stop, trace.rest_a
+    loaded = trace.part(max(start - 1, 0), min(stop + 1, len(trace.time_s)))
+    usual_s = _usual_interval_s(trace.time_s[start:stop])
+    refused, notes = _gaps(trace.part(start, stop), usual_s), []
+    counted = loaded
+    if end_v is None:
+        end_v = float(trace.voltage_v[stop - 1])
+    else:
+        crossed = _down_to(loaded, end_v)
+        if crossed is None:
+            what = (
+                f"the discharge stops at {trace.voltage_v[stop - 1]:.3f} V and never reaches the end voltage of "
+                f"{end_v:.3f} V; discharge further, or measure all cells to a higher end voltage"
+            )
+            refused.append(Problem(f"line {int(trace.line[stop - 1])}", what))
+        else:
+            counted = crossed
+    if start == 0:
+        notes.append("the log begins under load: what flowed before is not counted")
+    current = counted.current_a[counted.current_a > rest_a]
+    low, high = np.quantile(current, [0.05, 0.95])
+    if high - low > STEADY_FRACTION * np.median(current):
+        notes.append(f"the current was not steady ({low:.3g} to {high:.3g} A)")
+    steps_h = _effective_steps_s(counted, usual_s) / 3600.0
+    power_w = counted.current_a * counted.voltage_v
+    before_v, before_s = _rest_before(trace, run)
+    after_v, after_s = _rest_after(trace, run)
+    return Discharge(
+        capacity_ah=float("nan") if refused else float((_means(counted.current_a) * steps_h).sum()),
+        energy_wh=float("nan") if refused else float((_means(power_w) * steps_h).sum()),
+        end_v=end_v,
+        current_a=float(np.median(current)),
+        ocv_start_v=before_v,
+        ocv_end_v=after_v,
+        rest_before_s=before_s,
+        rest_after_s=after_s,
+        charged_before_ah=run.charged_before_ah,
+        lines=(int(trace.line[start]), int(trace.line[stop - 1])),
+        refused=tuple(refused),
+        notes=tuple(notes),
+    )
+
+
+def _means(values: np.ndarray) -> np.ndarray:
+    return 0.5 * (values[1:] + values[:-1])
+
+
+def _usual_interval_s(time_s: np.ndarray) -> float:
+    steps = np.diff(time_s)
+    steps = steps[steps > 0]
+    return float(np.median(steps)) if steps.size else 0.0
+
+
+def _effective_steps_s(trace: Trace, usual_s: float) -> np.ndarray:
+    """Return the intervals, those between a rest row and a loaded row no longer than the usual one.
+
+    A tester that writes rest rows seldom still writes one when a step begins: a long interval before it was
+    rest, not half load.
+    """
+    steps = np.diff(trace.time_s)
+    resting = np.abs(trace.current_a) <= trace.rest_a
+    return np.asarray(np.where(resting[1:] != resting[:-1], np.minimum(steps, usual_s), steps))
+
+
+def _gaps(under_load: Trace, usual_s: float) -> list[Problem]:
+    steps = np.diff(under_load.time_s)
+    if not usual_s:
+        return []
+    moved = np.abs(_means(under_load.current_a) * steps)
+    gaps = np.flatnonzero(steps > GAP_RATIO * usual_s)
+    share = float(moved[gaps].sum() / moved.sum()) if gaps.size and moved.sum() else 0.0
+    if share <= LARGEST_GAP_FRACTION:
+        return []
+    worst = gaps[int(np.argmax(moved[gaps]))]
+    what = (
+        f"{steps[worst]:.4g} s without a row while current flowed (usual: {usual_s:.3g} s); {share * 100:.0f} % of "
+        f"the charge lies in such gaps, at most {LARGEST_GAP_FRACTION * 100:.0f} % can be bridged; test again"
+    )
+    return [Problem(f"line {int(under_load.line[worst + 1])}", what)]
+
+
+def _down_to(loaded: Trace, end_v: float) -> Trace | None:
+    """Return the samples down to the end voltage, the crossing interpolated; None where it is not reached."""
+    pulling = loaded.current_a > loaded.rest_a
+    below = (loaded.voltage_v <= end_v) & pulling
+    # one sample below between samples above is a glitch of the meter, not the end
+    last_or_next_below = np.append(below[1:] | ~pulling[1:], True)
+    crossed = np.flatnonzero(below & last_or_next_below)
+    if not crossed.size:
+        return _carried_on(loaded, int(np.flatnonzero(pulling)[-1]), end_v)
+    k = int(crossed[0])
+    if k == 0:
+        return loaded.part(0, 1)
+    before, after = loaded.voltage_v[k - 1], loaded.voltage_v[k]
+    share = float(np.clip((before - end_v) / (before - after), 0.0, 1.0)) if before > after else 1.0
+
+    def cut(values: np.ndarray) -> np.ndarray:
+        return np.append(values[:k], values[k - 1] + share * (values[k] - values[k - 1]))
+
+    return Trace(cut(loaded.time_s), cut(loaded.voltage_v), cut(loaded.current_a), loaded.line[: k + 1], loaded.rest_a)
+
+
+def _carried_on(loaded: Trace, last: int, end_v: float) -> Trace | None:
+    """Carry the last slope on to an end voltage that was reached before the next row was due."""
+    run = loaded.part(0, last + 1)
+    missing_v = float(run.voltage_v[-1]) - end_v
+    back = min(last, ROWS_OF_LAST_SLOPE)
+    lasted_s = float(run.time_s[-1] - run.time_s[-1 - back]) if back else 0.0
+    fall_v = float(run.voltage_v[-1 - back] - run.voltage_v[-1]) if back else 0.0
+    if lasted_s > 0 and fall_v > 0 and missing_v / fall_v * back <= MOST_ROWS_MISSING:
+        return Trace(
+            np.append(run.time_s, run.time_s[-1] + missing_v / fall_v * lasted_s),
+            np.append(run.voltage_v, end_v),
+            np.append(run.current_a, run.current_a[-1]),
+            np.append(run.line, run.line[-1]),
+            run.rest_a,
+        )
+    return run if missing_v <= END_TOLERANCE_V else None
+
+
+def _rest_before(trace: Trace, run: Run) -> tuple[float, float]:
+    """Return the last voltage of the rest before a discharge, and how long it lasted."""
+    if run.rest_before is None:
+        return float("nan"), 0.0
+    lasted_s = trace.time_s[run.start] - trace.time_s[run.rest_before.start]
+    return float(trace.voltage_v[run.start - 1]), float(lasted_s)
+
+
+def _rest_after(trace: Trace, run: Run) -> tuple[float, float]:
+    """Return the last voltage of the rest after a discharge, and how long it lasted."""
+    if run.rest_after is None:
+        return float("nan"), 0.0
+    last = run.rest_after.stop - 1
+    return float(trace.voltage_v[last]), float(trace.time_s[last] - trace.time_s[run.stop - 1])
