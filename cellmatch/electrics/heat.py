@@ -170,7 +170,7 @@ def holder_rise(
     x_mm, y_mm : array_like of shape (n,)
         [mm] Centres of the cells.
     heat_w : pair of array_like of shape (n,)
-        [W] Heat of each cell, lowest and highest; twice the same where it is one figure.
+        [W] Heat of each cell at either end of its range; twice the same where it is one figure.
     cell : Cylinder
     film_w_per_m2_k : pair of float
         [W/(m2 K)] Lowest and highest film coefficient.
@@ -184,12 +184,12 @@ def holder_rise(
     Raises
     ------
     ArgumentInvalid
-        Lengths that differ, heat below 0, a film coefficient of 0 or below or in the wrong order, a
+        Lengths that differ, heat missing or below 0, a film coefficient of 0 or below or in the wrong order, a
         duration without a mass, cells that overlap.
     """
     at = np.column_stack((np.asarray(x_mm, dtype=float), np.asarray(y_mm, dtype=float)))
-    low_w, high_w = (np.asarray(w, dtype=float) for w in heat_w)
-    _check_holder(at, low_w, high_w, cell, film_w_per_m2_k, duration_s, mass_g)
+    one_w, other_w = (np.asarray(w, dtype=float) for w in heat_w)
+    _check_holder(at, one_w, other_w, cell, film_w_per_m2_k, duration_s, mass_g)
     pairs, pitch_mm = _neighbours(at, cell)
     count = np.bincount(pairs.ravel(), minlength=len(at)).astype(np.int64)
     covered = np.zeros(len(at))
@@ -199,6 +199,7 @@ def holder_rise(
     between = AIR_W_PER_M_K * 2e-3 * np.pi * cell.length_mm / np.arccosh(ratio) + link_w_per_k
     capacity = None if duration_s is None or mass_g is None else 1e-3 * mass_g * CELL_J_PER_KG_K
     poor, good = film_w_per_m2_k
+    low_w, high_w = np.minimum(one_w, other_w), np.maximum(one_w, other_w)
     high = _solved(free_m2 * poor, pairs, between, high_w, capacity, duration_s)
     low = _solved(free_m2 * good, pairs, between, low_w, capacity, duration_s)
     when = "steady" if duration_s is None else f"after {duration_s / 60:.0f} min from cold"
@@ -223,10 +224,8 @@ def _check_holder(
     problems = []
     if not (len(at) and low_w.shape == high_w.shape == (len(at),)):
         problems.append(Problem("heat", "a place and a heat are needed for each cell"))
-    elif not ((low_w >= 0) & (high_w >= low_w)).all():
-        problems.append(
-            Problem("heat", "found a heat that is missing, below 0, or a highest below the lowest")
-        )
+    elif not ((low_w >= 0) & (high_w >= 0)).all():
+        problems.append(Problem("heat", "found a heat that is missing or below 0"))
     if not 0 < film[0] <= film[1]:
         problems.append(Problem("heat", f"found film coefficients of {film[0]:g} to {film[1]:g} W/(m2 K)"))
     if duration_s is not None and not (duration_s > 0 and mass_g is not None and mass_g > 0):

@@ -87,7 +87,7 @@ def test_bad_input_is_named() -> None:
     heat = np.array([0.3, 0.3])
     with pytest.raises(ArgumentInvalid, match="cells of 18 mm overlap"):
         holder_rise(x / 2, y, (heat, heat), CELL)
-    with pytest.raises(ArgumentInvalid, match="missing, below 0"):
+    with pytest.raises(ArgumentInvalid, match="missing or below 0"):
         holder_rise(x, y, (heat, -heat), CELL)
     with pytest.raises(ArgumentInvalid, match="a place and a heat"):
         holder_rise(x, y, (heat[:1], heat), CELL)

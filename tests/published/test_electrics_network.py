@@ -85,3 +85,31 @@ def test_healthy_row_reads_more_than_its_cells_alone() -> None:
     assert 1e3 * float(row.tap_ohm([0, 4])[0]) == pytest.approx(9.09, abs=5e-3)
     missing = [1e3 * float(row.with_cells(k, np.inf).tap_ohm([0, 4])[0]) for k in range(4)]
     assert min(missing) > 10.5
+
+
+def straight_rows(series: int, parallel: int, columns: np.ndarray) -> Network:
+    """Return 10 rows of 25 mohm cells, bars of 0.5 mohm along each row, series links in some columns."""
+    node = np.arange(2 * series * parallel).reshape(2 * series, parallel)
+    pairs = [(node[k, :-1], node[k, 1:]) for k in range(2 * series)]
+    pairs += [(node[2 * g + 1, columns], node[2 * g + 2, columns]) for g in range(series - 1)]
+    a, b = (np.concatenate(side) for side in zip(*pairs, strict=True))
+    return Network(
+        nodes=node.size, cell_minus=node[0::2].ravel(), cell_plus=node[1::2].ravel(),
+        cell_ohm=np.full(series * parallel, 0.025), link_from=a, link_to=b, link_ohm=np.full(len(a), 5e-4),
+        minus=0, plus=int(node[-1, 0]),
+    )  # fmt: skip
+
+
+def test_bars_of_a_bolted_10s4p_at_20_a() -> None:
+    """One series link a junction: 20 A, bars 14.4 A. One in every column: 5.1 A, end bars 14.7 A.
+
+    Computed independently in another simulation, whose cell resistance was not noted: within 0.1 A.
+    """
+    bars = 2 * 10 * 3
+    one = np.abs(straight_rows(10, 4, np.array([0])).solve(3.7, 20.0).link_a)
+    assert one[bars:].max() == pytest.approx(20.0, rel=1e-9)
+    assert one[:bars].max() == pytest.approx(14.4, abs=0.1)
+    each = np.abs(straight_rows(10, 4, np.arange(4)).solve(3.7, 20.0).link_a)
+    assert each[bars:].max() == pytest.approx(5.1, abs=0.1)
+    assert each[:bars].max() == pytest.approx(14.7, abs=0.1)
+    assert int(np.argmax(each[:bars])) in (0, 1, 2, bars - 3, bars - 2, bars - 1)
