@@ -9,7 +9,7 @@ import shutil
 import signal
 import tempfile
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
@@ -31,7 +31,14 @@ PAPERS: dict[str, Callable[[Plan], bytes]] = {
 """Every file that lies beside the record; a new paper is one function and one entry here."""
 
 
-def write_plan(plan: Plan, folder: str | Path, *, new_plan: bool = False, same_plan: bool = False) -> Path:
+def write_plan(
+    plan: Plan,
+    folder: str | Path,
+    *,
+    new_plan: bool = False,
+    same_plan: bool = False,
+    papers: Collection[str] | None = None,
+) -> Path:
     """Write the record and all papers of a plan.
 
     Everything is made in a folder of its own first and then moved into place, the record last: whatever
@@ -47,6 +54,9 @@ def write_plan(plan: Plan, folder: str | Path, *, new_plan: bool = False, same_p
         under its date.
     same_plan : bool
         `plan` was read from this folder: its papers are written again.
+    papers : collection of str, optional
+        Which of :data:`PAPERS`; without it all. The others of an earlier plan are taken away: they would not
+        fit the record beside them.
 
     Returns
     -------
@@ -59,6 +69,7 @@ def write_plan(plan: Plan, folder: str | Path, *, new_plan: bool = False, same_p
         The folder can't be made or written, or holds a record with history and `new_plan` is False.
     """
     target = Path(folder)
+    wanted = PAPERS if papers is None else {name: PAPERS[name] for name in papers}
     earlier = _earlier_record(target)
     if earlier.get("history") and not (new_plan or same_plan):
         raise FolderNotWritable(
@@ -76,7 +87,7 @@ def write_plan(plan: Plan, folder: str | Path, *, new_plan: bool = False, same_p
         raise _not_writable(target, error) from error
     try:
         hashes = {}
-        for name, make in PAPERS.items():
+        for name, make in wanted.items():
             content = make(plan)
             (workshop / name).write_bytes(content)
             hashes[name] = hashlib.sha256(content).hexdigest()
@@ -87,7 +98,9 @@ def write_plan(plan: Plan, folder: str | Path, *, new_plan: bool = False, same_p
             if earlier.get("history") and not same_plan:
                 stamp = str(earlier["created_at"]).replace(":", "-")
                 (target / RECORD_NAME).replace(target / f"plan {stamp}.json")
-            for name in (*PAPERS, RECORD_NAME):
+            for name in PAPERS.keys() - wanted.keys():
+                (target / name).unlink(missing_ok=True)
+            for name in (*wanted, RECORD_NAME):
                 (workshop / name).replace(target / name)
     except OSError as error:
         raise _not_writable(target, error) from error

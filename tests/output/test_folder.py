@@ -114,3 +114,12 @@ def test_places_that_cannot_be_written(plan: Plan, tmp_path: Path) -> None:
     assert not (tmp_path / "new").exists()
     with pytest.raises(FolderNotWritable):
         write_whole(tmp_path / "file" / "table.csv", b"x")
+
+
+def test_some_papers_only_and_none_left_of_an_earlier_plan(plan: Plan, tmp_path: Path) -> None:
+    made = write_plan(plan, tmp_path / "job")
+    (made / "mine.txt").write_text("x", encoding="utf-8")
+    write_plan(plan, made, papers=["groups.csv"])
+    assert {p.name for p in made.iterdir()} == {"plan.json", "groups.csv", "mine.txt"}
+    record = json.loads((made / "plan.json").read_text(encoding="utf-8"))
+    assert [entry["file"] for entry in record["files"]] == ["groups.csv"]
