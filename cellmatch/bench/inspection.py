@@ -1,0 +1,197 @@
+"""Bench readings against the plan: what fits, what does not, which fault explains it best, what to read next."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from cellmatch.bench.balance import meter_off, unbalanced
+from cellmatch.bench.built import BuiltPack, built_pack
+from cellmatch.bench.findings import Finding, finding, most_dangerous_first
+from cellmatch.bench.hypotheses import Hypothesis
+from cellmatch.bench.joining import before_joining
+from cellmatch.bench.leaking import DAY_S, leaking, timed_groups
+from cellmatch.bench.loaded import LoadTest, cap_drops, load_test, sagging, scale_of
+from cellmatch.bench.rest_set import GROUP, MAIN, TAP, RestSet, as_number, rest_set, sessions
+from cellmatch.bench.resting import explain
+from cellmatch.bench.visible import hidden
+from cellmatch.build.preparing import STALE_H
+from cellmatch.cells.readings import BenchReading
+from cellmatch.errors import ArgumentInvalid, Problem, nearest_name
+
+if TYPE_CHECKING:
+    from cellmatch.plan import Plan
+
+Events = list[tuple[Finding, ...]]
+
+
+def inspect_pack(
+    plan: Plan | BuiltPack, readings: Sequence[BenchReading], *, now: datetime | None = None
+) -> list[Finding]:
+    """Hold bench readings against a plan.
+
+    Parameters
+    ----------
+    plan : Plan or BuiltPack
+    readings : sequence of BenchReading
+        Of one session or of several: the last at rest is explained, leaks are told from the first to the last.
+    now : datetime, optional
+        With it, readings of cells older than a day decide nothing.
+
+    Returns
+    -------
+    list of Finding
+        The most dangerous first, explanations of one event together; what can't be shown and, if no fault was
+        found, one that says so, at the end.
+
+    Raises
+    ------
+    ArgumentInvalid
+        A target that the pack does not have, or no reading at all.
+    """
+    built = plan if isinstance(plan, BuiltPack) else built_pack(plan)
+    _check_targets(built, readings)
+    split = sessions(readings)
+    events = before_joining(built, [r for s in split for r in s])
+    resting, out_of_play = _at_rest(built, _last_with(split, (TAP, GROUP, MAIN)))
+    loaded = _last_with(split, ("load_v", "cap_drop_v"))
+    test = None if out_of_play else load_test(built, loaded)
+    events += _under_load(built, loaded, test, out_of_play)
+    leaks, days = _over_time(built, split)
+    known = {f.target for event in leaks for f in event}
+    # a group that leaks is low for that reason
+    events += leaks + [event for event in resting if event[0].target not in known or event[0].kind != "group_low"]
+    caps = {r.target for r in loaded if r.kind == "cap_drop_v" and r.load_a != 0}
+    notes = [*hidden(built, test=test, caps_read=caps, days=days), *_stale(split, now)]
+    if not events:
+        notes.append((_clean(readings),))
+    return most_dangerous_first([*events, *notes])
+
+
+def _check_targets(built: BuiltPack, readings: Sequence[BenchReading]) -> None:
+    if not readings:
+        raise ArgumentInvalid(Problem("readings", "there are none"))
+    cells = {cell for group in built.groups for cell in group}
+    problems = []
+    for r in readings:
+        if r.kind in ("cell_v", "cap_drop_v") and r.target not in cells:
+            problems.append(Problem(f"reading {r.kind} of '{r.target}'", nearest_name(r.target, cells)))
+        if r.kind == "load_v" and not 1 <= (as_number(r.target) or 0) <= built.series:
+            problems.append(Problem(f"reading load_v of '{r.target}'", f"a group from 1 to {built.series} is needed"))
+        if r.kind in ("load_v", "cap_drop_v") and r.kind == "cap_drop_v" and r.load_a == 0:
+            problems.append(Problem(f"reading cap_drop_v of '{r.target}'", "needs the load in load_a"))
+    if problems:
+        raise ArgumentInvalid(problems)
+
+
+def _last_with(split: list[list[BenchReading]], kinds: tuple[str, ...]) -> list[BenchReading]:
+    """Return the last session that holds readings of some kinds."""
+    return next((s for s in reversed(split) if any(r.kind in kinds for r in s)), [])
+
+
+def _at_rest(built: BuiltPack, readings: list[BenchReading]) -> tuple[Events, set[int]]:
+    """Explain the readings at rest; return too which groups are not what they should be."""
+    rest = rest_set(readings, built.series)
+    if not len(rest):
+        return [], set()
+    events, best, pairwise = explain(built, rest)
+    rest = _upright(rest, best)
+    out_of_play = {best.loose_group} - {0} if events else set()
+    if events and events[0][0].kind == "unexplained":
+        return [*events, *_outside(built, rest)], set(range(1, built.series + 1))
+    sound = best.kind in ("healthy", "probes_swapped")
+    direct = _without_groups(rest, out_of_play)
+    events += unbalanced(built, direct, pairwise=pairwise, taps_sound=sound and not out_of_play)
+    if best.kind != "meter_offset" and not out_of_play:
+        events += meter_off(built, direct, pairwise=pairwise, taps_sound=sound)
+    return [*events, *_outside(built, direct)], out_of_play
+
+
+def _upright(rest: RestSet, best: Hypothesis) -> RestSet:
+    """Turn the signs of readings taken with swapped probes."""
+    if best.kind != "probes_swapped":
+        return rest
+    taps = np.array([kind == TAP for kind in rest.kind])
+    return replace(rest, volts=rest.volts * best.sign * np.where(taps, best.tap_sign, 1.0))
+
+
+def _without_groups(rest: RestSet, groups: set[int]) -> RestSet:
+    for g in groups:
+        rest = rest.without(GROUP, g)
+    return rest
+
+
+def _outside(built: BuiltPack, rest: RestSet) -> Events:
+    """Return groups outside what their cells may see, whatever else is found."""
+    found: Events = []
+    for g, v in rest.of_kind(GROUP).items():
+        again = f"read group {g} again at its plates"
+        evidence = [f"group {g} reads {v:.3f} V"]
+        if v > built.full_v + built.above_full_v:
+            words = f"group {g} is above full: stop charging."
+            found.append(
+                (finding("over_full", f"group {g}", words, evidence, sure_fraction=0.98, next_measurement=again),)
+            )
+        elif v < built.min_v:
+            words = f"group {g} is below {built.min_v:.2f} V, the lowest in service: neither charge nor use the pack."
+            found.append(
+                (finding("below_service", f"group {g}", words, evidence, sure_fraction=0.98, next_measurement=again),)
+            )
+    return found
+
+
+def _under_load(built: BuiltPack, readings: list[BenchReading], test: LoadTest | None, out_of_play: set[int]) -> Events:
+    """Join what the sag of groups and the drops of single caps say."""
+    if out_of_play:
+        return []
+    drops = cap_drops(built, readings, scale_of(built, test))
+    group_of = {cell: g for g, cells in enumerate(built.groups, start=1) for cell in cells}
+    named = {group_of[event[0].target.removeprefix("cell ")] for event in drops}
+    read = {r.target for r in readings if r.kind == "cap_drop_v" and r.load_a != 0}
+    events = list(drops)
+    for event in sagging(built, test) if test is not None else []:
+        group = as_number(event[0].target) or 0
+        if group in named:
+            continue
+        if read.issuperset(built.groups[group - 1]):
+            # every cap follows its bar, so that only a link is left
+            event = tuple(replace(f, sure_fraction=0.99, tied_with=()) for f in event if f.kind == "loose_link")
+        events.append(event)
+    return [event for event in events if event]
+
+
+def _over_time(built: BuiltPack, split: list[list[BenchReading]]) -> tuple[Events, float | None]:
+    """Return leaks from the first session of group readings to the last, and the days between them."""
+    with_groups = [s for s in split if timed_groups(s)]
+    if len(with_groups) < 2:
+        return [], None
+    first, last = with_groups[0], with_groups[-1]
+    start, end = (max(t for t, _ in timed_groups(s).values()) for s in (first, last))
+    return leaking(built, first, last), (end - start).total_seconds() / DAY_S
+
+
+def _stale(split: list[list[BenchReading]], now: datetime | None) -> Events:
+    """Say which readings of cells are too old to decide on joining."""
+    if now is None:
+        return []
+    old = [
+        r for s in split for r in s if r.kind == "cell_v" and r.taken_at and now - r.taken_at > timedelta(hours=STALE_H)
+    ]
+    if not old:
+        return []
+    words = f"{len(old)} readings of single cells are older than {STALE_H} h: they decide nothing about joining."
+    return [(finding("cannot_show", "cells", words, (), sure_fraction=1.0, next_measurement="read these cells again"),)]
+
+
+def _clean(readings: Sequence[BenchReading]) -> Finding:
+    return finding(
+        "clean",
+        "pack",
+        f"all {len(readings)} readings fit the plan within what the meter and the plan can tell.",
+        (),
+        sure_fraction=1.0,
+    )

@@ -1,0 +1,173 @@
+"""What a measurement can show, told before and after it: needed loads, leaks, and what stays hidden."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from cellmatch.bench.built import BuiltPack
+from cellmatch.bench.findings import Finding, finding
+from cellmatch.bench.loaded import LoadTest, needed_load_a
+from cellmatch.build.leaks import SEEN_SIGMA, WEEK_DAYS, leak_limit
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Check:
+    """One check and what it takes to show its fault, asked before measuring.
+
+    Parameters
+    ----------
+    name : str
+        What is looked for.
+    how : str
+        What to measure.
+    shows : str
+        The smallest effect that shows at four standard deviations.
+    load_a : float or None
+        [A] Load it needs; None where it needs none, or where it can't be told.
+    """
+
+    name: str
+    how: str
+    shows: str
+    load_a: float | None
+
+
+def checks(built: BuiltPack) -> tuple[Check, ...]:
+    """Return every check of a built pack with what it needs to show its fault.
+
+    Parameters
+    ----------
+    built : BuiltPack
+
+    Returns
+    -------
+    tuple of Check
+    """
+    load = needed_load_a(built)
+    known = load[np.isfinite(load) & (load > 0)]
+    highest = float(known.max()) if len(known) else None
+    drop_a = _cap_drop_load_a(built)
+    size = int(built.sizes.max())
+    leak = leak_limit(size, noise_v=built.noise_v)
+    noise = f"{1000 * built.noise_v:.0f} mV of meter noise"
+    return (
+        Check(
+            name="order of the sense leads, dead and reversed groups",
+            how="every pin against pin 0, then main + to main −",
+            shows="any of them; without main some look alike",
+            load_a=None,
+        ),
+        Check(
+            name="a cell that is not joined, by the sag of its group",
+            how="each group at rest and under load, with times, the first one again last",
+            shows=f"one cell in every group, with {noise}" if highest else "not known: no resistance given",
+            load_a=highest,
+        ),
+        Check(
+            name="a cell that is not joined or a loose joint, by the drop from cap to bar",
+            how="from each cap to its bar under load",
+            shows=f"one cell in every group, with {noise}" if drop_a else "not known: no resistance given",
+            load_a=drop_a,
+        ),
+        Check(
+            name="a leaking cell",
+            how=f"each group at rest, and again after {WEEK_DAYS:.0f} days, board off",
+            shows=f"{leak.group_mv_per_day:.1f} mV a day of a group: a cell that loses {leak.cell_mv_per_day:.1f} mV alone",
+            load_a=None,
+        ),
+    )
+
+
+def _cap_drop_load_a(built: BuiltPack) -> float | None:
+    """Return the load at which an unjoined cap shows four standard deviations in every group [A]."""
+    needed = []
+    for r in built.cell_ohm:
+        if len(r) < 2:
+            continue
+        g = 1 / r
+        needed.append(SEEN_SIGMA * built.noise_v * float(g.sum() - g.min()))
+    return max(needed) if needed and not math.isnan(max(needed)) else None
+
+
+def hidden(
+    built: BuiltPack, *, test: LoadTest | None, caps_read: set[str], days: float | None
+) -> list[tuple[Finding, ...]]:
+    """Return what the readings at hand can't show, with what would.
+
+    Parameters
+    ----------
+    built : BuiltPack
+    test : LoadTest or None
+    caps_read : set of str
+        Cells whose cap was read against its bar under load.
+    days : float or None
+        [days] Between the first and the last session of group readings; None for one session.
+
+    Returns
+    -------
+    list of tuple of Finding
+    """
+    notes = [*_hidden_cells(built, test, caps_read)]
+    size = int(built.sizes.max())
+    leak = leak_limit(size, days=days or WEEK_DAYS, noise_v=built.noise_v)
+    alone = f"a cell that alone loses less than {leak.cell_mv_per_day:.1f} mV a day"
+    if days is None:
+        notes.append(
+            _note(
+                "leaks",
+                "one session can't show a leaking cell.",
+                f"read every group again after {WEEK_DAYS:.0f} days, board off: then {leak.group_mv_per_day:.1f} mV a "
+                f"day of a group shows, but not {alone}",
+            )
+        )
+    else:
+        notes.append(
+            _note(
+                "leaks",
+                f"{days:.1f} days can't show less than {leak.group_mv_per_day:.1f} mV a day of a group, so not {alone}. "
+                "A clean week does not clear a weak leaker; only the test of the single cell does.",
+                "",
+            )
+        )
+    return [(note,) for note in notes]
+
+
+def _hidden_cells(built: BuiltPack, test: LoadTest | None, caps_read: set[str]) -> list[Finding]:
+    """Say in which groups a cell that is not joined would not show."""
+    unread = [g for g, cells in enumerate(built.groups, start=1) if len(cells) > 1 and not caps_read.issuperset(cells)]
+    if not unread:
+        return []
+    if any(np.isnan(built.cell_ohm[g - 1]).any() for g in unread):
+        return [_note("joints", "without resistances a cell that is not joined can't be told from the sag.", "")]
+    needed = needed_load_a(built)
+    if test is None:
+        most = max(float(needed[g - 1]) for g in unread)
+        return [
+            _note(
+                "joints",
+                "at rest a cell that is not joined shows nothing.",
+                f"load with at least {most:.0f} A and read each group before and during it; or, far better, read from "
+                "each cap to its bar under load",
+            )
+        ]
+    blind = [g for g in unread if g not in test.group or needed[g - 1] > test.load_a]
+    if not blind:
+        return []
+    most = max(float(needed[g - 1]) for g in blind)
+    least_v = min(float(built.without_cell_ohm(g).min()) for g in blind) * test.load_a
+    finest_v = least_v / (SEEN_SIGMA * math.sqrt(2))
+    return [
+        _note(
+            "joints",
+            f"a cell that is not joined in group {', '.join(map(str, blind))} changes {test.load_a:g} A of load by "
+            f"{1000 * least_v:.1f} mV, inside the noise: it can't be seen with this reading.",
+            f"load with at least {most:.0f} A, or read to {1000 * finest_v:.1f} mV; or read from each cap to its bar",
+        )
+    ]
+
+
+def _note(target: str, words: str, next_measurement: str) -> Finding:
+    return finding("cannot_show", target, words, (), sure_fraction=1.0, next_measurement=next_measurement)
