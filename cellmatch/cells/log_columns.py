@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from cellmatch.cells.headers import Heading, key, read_heading
-from cellmatch.cells.numbers import SPACES, Decimal, parse_number
+from cellmatch.cells.numbers import Decimal, parse_number
 from cellmatch.cells.units import AMPERE, MILLIAMPERE, MV, Unit, V
 from cellmatch.errors import FileAmbiguous, FileUnusable, Problem, nearest_name
 
@@ -94,12 +94,14 @@ def roles_of(heading: Heading) -> frozenset[str]:
 
 def header_score(row: Sequence[str], request: LogRequest) -> int:
     """Return how many kinds of column a row names; 0 unless time, voltage and current are among them."""
+    worded = [text for text in row if any(c.isalpha() for c in text)]
+    if len(row) < len(NEEDED) or not worded:
+        return 0
     roles: set[str] = set()
     wanted = {key(str(told)): role for role, told in request.columns.items()}
-    for text in row:
-        heading = read_heading(text)
-        roles |= roles_of(heading)
-        roles |= {wanted[key(text)]} if key(text) in wanted and text.strip(SPACES) else set()
+    for text in worded:
+        roles |= roles_of(read_heading(text))
+        roles |= {wanted[key(text)]} if key(text) in wanted else set()
     told = {role for role, column in request.columns.items() if str(column).isdecimal()}
     if not roles.union(told).issuperset(NEEDED) or not roles:
         return 0

@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from cellmatch.cells.clock import SECONDS, Times, numbers, read_times
-from cellmatch.cells.delimited import DELIMITERS, NAMES, split_rows
+from cellmatch.cells.delimited import DELIMITERS, NAMES, agreement, split_rows
 from cellmatch.cells.encodings import decode
 from cellmatch.cells.headers import read_heading
 from cellmatch.cells.ids import cleaned
@@ -147,29 +147,32 @@ def _head(text: str, name: str, request: LogRequest) -> LogHead:
         best = max(scores, default=0)
         votes.append((best, -order, scores.index(best) if best else -1, rows))
     score, _, header, found = max(votes, key=lambda vote: vote[:2])
-    if not score:
+    if not score and not _all_told_by_number(request):
         raise FileUnusable(_no_header(first, name))
-    names = [f.strip(SPACES) for f in found.fields[header]]
+    if not score:
+        found = max((vote[3] for vote in votes), key=lambda rows: agreement(rows.fields))
+    names = [f.strip(SPACES) for f in found.fields[header]] if score else []
     while names and not names[-1]:
         names.pop()
     body = found.fields[header + 1 :]
     units = tuple(unit_of(f.strip(SPACES).strip("()[]")) for f in body[0]) if body else ()
     units = units if sum(unit is not None for unit in units) > 1 else ()
-    line = int(found.lines[header])
+    line = int(found.lines[header]) if score else 0
     widths = Counter(len(row) for row in body[bool(units) :] if len(row) >= len(NEEDED))
     if not widths:
         raise FileUnusable(Problem(f"{name} line {line}", "a heading, but no reading below it"))
     width = max(widths, key=lambda w: (widths[w], w))
     sample = tuple(zip(*(row for row in body[bool(units) :] if len(row) == width), strict=True))
-    _refuse_shifted(sample, names, f"{name} line {line}")
+    if names:
+        _refuse_shifted(sample, names, f"{name} line {line}")
     return LogHead(
         name=name,
-        headings=tuple(read_heading(text) for text in names),
+        headings=tuple(read_heading(text) for text in names or [""] * width),
         header_line=line,
         delimiter=found.delimiter,
         width=width,
         sample=sample,
-        above=tuple(tuple(row) for row in found.fields[:header]),
+        above=tuple(tuple(row) for row in found.fields[: max(header, 0)]),
         units=units,
     )
 
@@ -242,6 +245,10 @@ def _blocks(text: str) -> Iterator[tuple[int, str]]:
         yield line, block
         line += block.count("\n")
         start = end
+
+
+def _all_told_by_number(request: LogRequest) -> bool:
+    return all(str(request.columns.get(role, "")).strip().isdecimal() for role in NEEDED)
 
 
 def _no_header(head: str, name: str) -> Problem:

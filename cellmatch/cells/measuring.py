@@ -130,7 +130,7 @@ def _end_voltages(used: Mapping[str, LoggedDischarge]) -> list[str]:
         return []
     return [
         f"the discharges end at {min(ends):.3f} to {max(ends):.3f} V, so the capacities are not one scale; count all "
-        f"down to one voltage with --end-v {np.ceil(max(ends) * 100) / 100:.2f}"
+        f"down to one voltage with --end-v {max(ends):.2f}"
     ]
 
 
