@@ -260,17 +260,17 @@ def _from_text(data: bytes, name: str, encoding: str | None, told: frozenset[str
     text = decoded.text
     given = told_delimiter(text)
     head = "\n".join(text.split("\n", HEAD_ROWS)[:HEAD_ROWS])
+    votes = []
     for signs in ((given,) if given else DELIMITERS, SPACED):
-        votes = []
         for sign in signs:
             rows = split_rows(head, sign, name)
             score, _ = find_header(rows.fields, told)
-            side = (2, 0) if score == (0, 0) and lies_on_its_side(rows.fields) else (0, 0)
-            votes.append((max(score, side), agreement(rows.fields), sign))
-        best = max(votes, key=lambda vote: vote[:2])
-        if best[0] > (0, 0) or best[1][0] > 1:
+            if score == (0, 0) and lies_on_its_side(rows.fields):
+                score = (2, 0)
+            votes.append((score, sign not in SPACED, agreement(rows.fields), sign))
+        if max(votes)[0] > (0, 0):
             break
-    rows = split_rows(text, best[2], name)
+    rows = split_rows(text, max(votes, key=lambda vote: vote[:3])[3], name)
     if len(rows.fields) > MOST_CELLS + HEAD_ROWS:
         raise FileUnusable(
             Problem(

@@ -22,7 +22,7 @@ SWAPPED_NEAR = 5.0
 FILL_VALUES = frozenset((999.0, 999.9, 9999.0, 9999.9, 99999.0, 32767.0, 65535.0))
 """What testers write where they have no reading (common practice, no source)."""
 FILL_RATIO = 10.0
-MIXED_FRACTION = 0.3
+MIXED_FRACTION = 0.4
 """Above this fraction of readings in another unit, a column without a stated unit is asked about."""
 NOT_ZERO = frozenset(("capacity_mah", "ir_mohm"))
 ZERO_IS_BLANK = frozenset(("rated_mah", "mass_g"))
