@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from cellmatch.bench.built import BuiltPack
-from cellmatch.bench.findings import Finding, alarm_sigma, finding
+from cellmatch.bench.findings import Finding, alarm_sigma, finding, tied
 from cellmatch.bench.rest_set import GROUP, MAIN, TAP, RestSet
 
 MODEL_V = 0.002
@@ -40,35 +41,70 @@ def unbalanced(built: BuiltPack, rest: RestSet, *, pairwise: bool, taps_sound: b
     if len(number) < 2:
         return []
     expected = built.group_v[number - 1]
-    away, sigma = against_peers(volts - expected, np.hypot(noise, _expected_sigma(built, number)))
-    found: list[tuple[Finding, ...]] = []
-    for i in np.flatnonzero(np.abs(away) > alarm_sigma(len(number)) * sigma):
-        kind = "group_high" if away[i] > 0 else "group_low"
-        group, mv = int(number[i]), 1000 * float(away[i])
-        found.append(
-            (
-                finding(
-                    kind,
-                    f"group {group}",
-                    f"group {group} lies {abs(mv):.0f} mV {'above' if mv > 0 else 'below'} its peers, the plan's own "
-                    f"differences taken out{_charge_words(built, group, mv)}. Level it before the first charge, or let "
-                    "the board bleed the others for as long as that takes.",
-                    (
-                        f"group {group} reads {volts[i]:.4f} V; with its peers' shift it should read "
-                        f"{volts[i] - away[i]:.4f} V ± {1000 * sigma[i]:.1f} mV",
-                    ),
-                    sure_fraction=_sureness(float(away[i] / sigma[i])),
-                    next_measurement=f"read group {group} and both its neighbours again with the same meter",
-                ),
-            )
-        )
-    return found
+    off = outliers(volts - expected, np.hypot(noise, _expected_sigma(built, number)))
+    if len(number) == 2 and off:
+        i, away, sigma = off[0]
+        # two groups only: whether one is high or the other low can't be told
+        one = _off_finding(built, int(number[i]), volts[i], away, sigma, sure_fraction=0.5)
+        other = _off_finding(built, int(number[1 - i]), volts[1 - i], -away, sigma, sure_fraction=0.5)
+        return [tied((one, other))]
+    return [(_off_finding(built, int(number[i]), volts[i], away, sigma),) for i, away, sigma in off]
+
+
+def _off_finding(
+    built: BuiltPack, group: int, volts: float, away: float, sigma: float, *, sure_fraction: float | None = None
+) -> Finding:
+    kind, side = ("group_high", "above") if away > 0 else ("group_low", "below")
+    return finding(
+        kind,
+        f"group {group}",
+        f"group {group} lies {abs(1000 * away):.0f} mV {side} its peers, the plan's own differences taken out"
+        f"{_charge_words(built, group, 1000 * away)}. Level it before the first charge, or let the board bleed the "
+        "others for as long as that takes.",
+        (
+            f"group {group} reads {volts:.4f} V; with its peers' shift it should read {volts - away:.4f} V "
+            f"± {1000 * sigma:.1f} mV",
+        ),
+        sure_fraction=_sureness(away / sigma) if sure_fraction is None else sure_fraction,
+        next_measurement=f"read group {group} and its neighbours again with the same meter",
+    )
 
 
 def _charge_words(built: BuiltPack, group: int, mv: float) -> str:
     if built.slope_v is None:
         return ""
     return f" (about {abs(mv) / 1000 / built.slope_v * built.group_ah[group - 1]:.2f} Ah)"
+
+
+def outliers(
+    value: NDArray[np.float64], sigma: NDArray[np.float64], *, high_only: bool = False
+) -> list[tuple[int, float, float]]:
+    """Return the values that lie off the rest by more than they scatter, the worst first.
+
+    Each is held against the median of the others. The worst is taken out before the next is looked at, so
+    that it does not make its peers look wrong.
+
+    Parameters
+    ----------
+    value, sigma : ndarray, shape (n,)
+    high_only : bool
+        Only values above the rest count.
+
+    Returns
+    -------
+    list of (index, how far off, standard deviation of that)
+    """
+    alarm = alarm_sigma(len(value))
+    left, found = np.arange(len(value)), []
+    while len(left) > 1:
+        away, spread = against_peers(value[left], sigma[left])
+        score = away / spread if high_only else np.abs(away) / spread
+        worst = int(np.argmax(score))
+        if score[worst] <= alarm:
+            break
+        found.append((int(left[worst]), float(away[worst]), float(spread[worst])))
+        left = np.delete(left, worst)
+    return found
 
 
 def against_peers(
@@ -125,11 +161,17 @@ def _sureness(sigmas: float) -> float:
     return min(0.999, math.erf(abs(sigmas) / math.sqrt(2)) ** 2)
 
 
-def meter_off(built: BuiltPack, rest: RestSet, *, pairwise: bool, taps_sound: bool) -> list[tuple[Finding, ...]]:
+Look = tuple[float, float, str]
+"""What one look at the meter says it is off by [V], how well that is known [V], and in words."""
+
+
+def meter_off(
+    built: BuiltPack, rest: RestSet, *, pairwise: bool, taps_sound: bool, more: Sequence[Look] = ()
+) -> list[tuple[Finding, ...]]:
     """Return a meter, or a whole pack, that is off by the same everywhere.
 
-    Three independent looks: pin 0 against itself, the sum of the groups against main, and all groups
-    against the plan.
+    Independent looks: pin 0 against itself, the sum of the groups against main, all groups against the plan,
+    and `more` from readings under load.
 
     Returns
     -------
@@ -137,6 +179,7 @@ def meter_off(built: BuiltPack, rest: RestSet, *, pairwise: bool, taps_sound: bo
         At most one event.
     """
     looks = [
+        *more,
         *_pin_0(built, rest),
         *_sum_against_main(built, rest),
         *_all_against_plan(built, rest, pairwise, taps_sound),
@@ -159,9 +202,6 @@ def meter_off(built: BuiltPack, rest: RestSet, *, pairwise: bool, taps_sound: bo
             ),
         )
     ]
-
-
-Look = tuple[float, float, str]
 
 
 def _pin_0(built: BuiltPack, rest: RestSet) -> list[Look]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from scipy.special import ndtri
 
@@ -79,6 +79,8 @@ class Finding:
         What to read next; empty where nothing more is to be read.
     stop : bool
         Work stops until it is cleared.
+    ask : tuple of str or None
+        Kind and target of that reading, where it is one that the readings file knows.
     tied_with : tuple of str
         Targets, with their kinds, of explanations that these readings can't tell apart from this one.
     """
@@ -90,6 +92,7 @@ class Finding:
     sure_fraction: float
     next_measurement: str
     stop: bool
+    ask: tuple[str, str] | None = None
     tied_with: tuple[str, ...] = ()
 
     @property
@@ -111,7 +114,7 @@ def finding(
     *,
     sure_fraction: float,
     next_measurement: str = "",
-    tied_with: tuple[str, ...] = (),
+    ask: tuple[str, str] | None = None,
 ) -> Finding:
     """Make a finding of a kind; whether it is a stop is the kind's to say."""
     return Finding(
@@ -122,7 +125,15 @@ def finding(
         sure_fraction=sure_fraction,
         next_measurement=next_measurement,
         stop=KINDS[kind].stop,
-        tied_with=tied_with,
+        ask=ask,
+    )
+
+
+def tied(explanations: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """Let each explanation of one event name the others."""
+    names = [f"{f.kind} {f.target}" for f in explanations]
+    return tuple(
+        replace(f, tied_with=tuple(name for j, name in enumerate(names) if j != i)) for i, f in enumerate(explanations)
     )
 
 

@@ -9,14 +9,23 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cellmatch.bench.balance import meter_off, unbalanced
+from cellmatch.bench.balance import Look, meter_off, unbalanced
 from cellmatch.bench.built import BuiltPack, built_pack
 from cellmatch.bench.findings import Finding, finding, most_dangerous_first
 from cellmatch.bench.hypotheses import Hypothesis
 from cellmatch.bench.joining import before_joining
 from cellmatch.bench.leaking import DAY_S, leaking, timed_groups
-from cellmatch.bench.loaded import LoadTest, cap_drops, load_test, sagging, scale_of
-from cellmatch.bench.rest_set import GROUP, MAIN, TAP, RestSet, as_number, rest_set, sessions
+from cellmatch.bench.loaded import (
+    CapDrop,
+    LoadTest,
+    bad_joints,
+    cap_readings,
+    cap_shift,
+    load_test,
+    sagging,
+    scale_of,
+)
+from cellmatch.bench.rest_set import GROUP, MAIN, PIN, TAP, RestSet, as_number, rest_set, sessions
 from cellmatch.bench.resting import explain
 from cellmatch.bench.visible import hidden
 from cellmatch.build.preparing import STALE_H
@@ -56,17 +65,20 @@ def inspect_pack(
     built = plan if isinstance(plan, BuiltPack) else built_pack(plan)
     _check_targets(built, readings)
     split = sessions(readings)
-    events = before_joining(built, [r for s in split for r in s])
-    resting, out_of_play = _at_rest(built, _last_with(split, (TAP, GROUP, MAIN)))
     loaded = _last_with(split, ("load_v", "cap_drop_v"))
-    test = None if out_of_play else load_test(built, loaded)
-    events += _under_load(built, loaded, test, out_of_play)
+    test = load_test(built, loaded)
+    caps = cap_readings(built, loaded, scale_of(built, test))
+    resting, out_of_play = _at_rest(built, split, cap_shift(built, caps))
     leaks, days = _over_time(built, split)
     known = {f.target for event in leaks for f in event}
-    # a group that leaks is low for that reason
-    events += leaks + [event for event in resting if event[0].target not in known or event[0].kind != "group_low"]
-    caps = {r.target for r in loaded if r.kind == "cap_drop_v" and r.load_a != 0}
-    notes = [*hidden(built, test=test, caps_read=caps, days=days), *_stale(split, now)]
+    events = [
+        *before_joining(built, [r for s in split for r in s]),
+        # a group that leaks is low for that reason
+        *(event for event in resting if event[0].target not in known or event[0].kind != "group_low"),
+        *([] if out_of_play else _under_load(built, caps, test)),
+        *leaks,
+    ]
+    notes = [*hidden(built, test=test, caps_read={drop.cell for drop in caps}, days=days), *_stale(split, now)]
     if not events:
         notes.append((_clean(readings),))
     return most_dangerous_first([*events, *notes])
@@ -82,7 +94,7 @@ def _check_targets(built: BuiltPack, readings: Sequence[BenchReading]) -> None:
             problems.append(Problem(f"reading {r.kind} of '{r.target}'", nearest_name(r.target, cells)))
         if r.kind == "load_v" and not 1 <= (as_number(r.target) or 0) <= built.series:
             problems.append(Problem(f"reading load_v of '{r.target}'", f"a group from 1 to {built.series} is needed"))
-        if r.kind in ("load_v", "cap_drop_v") and r.kind == "cap_drop_v" and r.load_a == 0:
+        if r.kind == "cap_drop_v" and r.load_a == 0:
             problems.append(Problem(f"reading cap_drop_v of '{r.target}'", "needs the load in load_a"))
     if problems:
         raise ArgumentInvalid(problems)
@@ -93,21 +105,41 @@ def _last_with(split: list[list[BenchReading]], kinds: tuple[str, ...]) -> list[
     return next((s for s in reversed(split) if any(r.kind in kinds for r in s)), [])
 
 
-def _at_rest(built: BuiltPack, readings: list[BenchReading]) -> tuple[Events, set[int]]:
-    """Explain the readings at rest; return too which groups are not what they should be."""
-    rest = rest_set(readings, built.series)
+def _at_rest(built: BuiltPack, split: list[list[BenchReading]], looks: Sequence[Look]) -> tuple[Events, set[int]]:
+    """Explain the last readings at rest of the sense leads and of the groups.
+
+    Returns
+    -------
+    list of tuple of Finding
+    set of int
+        Groups that are not what they should be, so that a load test of the pack says nothing.
+    """
+    last = [_last_with(split, (TAP, PIN)), _last_with(split, (GROUP, MAIN))]
+    if last[0] is last[1]:
+        last = last[:1]
+    events: Events = []
+    out_of_play: set[int] = set()
+    for session in last:
+        more, broken = _one_session(built, rest_set(session, built.series), looks)
+        told = {(event[0].kind, event[0].target) for event in events}
+        events += [event for event in more if (event[0].kind, event[0].target) not in told]
+        out_of_play |= broken
+    return events, out_of_play
+
+
+def _one_session(built: BuiltPack, rest: RestSet, looks: Sequence[Look]) -> tuple[Events, set[int]]:
     if not len(rest):
         return [], set()
     events, best, pairwise = explain(built, rest)
     rest = _upright(rest, best)
-    out_of_play = {best.loose_group} - {0} if events else set()
     if events and events[0][0].kind == "unexplained":
         return [*events, *_outside(built, rest)], set(range(1, built.series + 1))
-    sound = best.kind in ("healthy", "probes_swapped")
+    out_of_play = {best.loose_group} - {0} if events else set()
+    sound = best.kind in ("healthy", "probes_swapped") and not out_of_play
     direct = _without_groups(rest, out_of_play)
-    events += unbalanced(built, direct, pairwise=pairwise, taps_sound=sound and not out_of_play)
+    events += unbalanced(built, direct, pairwise=pairwise, taps_sound=sound)
     if best.kind != "meter_offset" and not out_of_play:
-        events += meter_off(built, direct, pairwise=pairwise, taps_sound=sound)
+        events += meter_off(built, direct, pairwise=pairwise, taps_sound=sound, more=looks)
     return [*events, *_outside(built, direct)], out_of_play
 
 
@@ -144,20 +176,16 @@ def _outside(built: BuiltPack, rest: RestSet) -> Events:
     return found
 
 
-def _under_load(built: BuiltPack, readings: list[BenchReading], test: LoadTest | None, out_of_play: set[int]) -> Events:
+def _under_load(built: BuiltPack, caps: list[CapDrop], test: LoadTest | None) -> Events:
     """Join what the sag of groups and the drops of single caps say."""
-    if out_of_play:
-        return []
-    drops = cap_drops(built, readings, scale_of(built, test))
-    group_of = {cell: g for g, cells in enumerate(built.groups, start=1) for cell in cells}
-    named = {group_of[event[0].target.removeprefix("cell ")] for event in drops}
-    read = {r.target for r in readings if r.kind == "cap_drop_v" and r.load_a != 0}
-    events = list(drops)
+    events = bad_joints(built, caps)
+    cell_of = {drop.cell: drop.group for drop in caps}
+    named = {cell_of[event[0].target.removeprefix("cell ")] for event in events}
     for event in sagging(built, test) if test is not None else []:
         group = as_number(event[0].target) or 0
         if group in named:
             continue
-        if read.issuperset(built.groups[group - 1]):
+        if cell_of.keys() >= set(built.groups[group - 1]):
             # every cap follows its bar, so that only a link is left
             event = tuple(replace(f, sure_fraction=0.99, tied_with=()) for f in event if f.kind == "loose_link")
         events.append(event)

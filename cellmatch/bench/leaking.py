@@ -8,9 +8,9 @@ from datetime import datetime
 
 import numpy as np
 
-from cellmatch.bench.balance import against_peers
+from cellmatch.bench.balance import outliers
 from cellmatch.bench.built import BuiltPack
-from cellmatch.bench.findings import Finding, alarm_sigma, finding
+from cellmatch.bench.findings import Finding, finding
 from cellmatch.bench.rest_set import GROUP, as_number
 from cellmatch.cells.readings import BenchReading
 from cellmatch.electrics.balance import leak_a
@@ -52,10 +52,9 @@ def leaking(
     if len(both) < 2 or (days <= 0).any():
         return []
     fall = np.array([before[g][1] - after[g][1] for g in both]) / days
-    away, sigma = against_peers(1000 * fall, 1000 * math.sqrt(2) * built.noise_v / days)
     found: list[tuple[Finding, ...]] = []
-    for i in np.flatnonzero(away > alarm_sigma(len(both)) * sigma):
-        group, rate, size = both[int(i)], float(away[i]), len(built.groups[both[int(i)] - 1])
+    for i, rate, sigma in outliers(1000 * fall, 1000 * math.sqrt(2) * built.noise_v / days, high_only=True):
+        group, size = both[i], len(built.groups[both[i] - 1])
         leak = finding(
             "group_leaking",
             f"group {group}",
@@ -63,9 +62,9 @@ def leaking(
             f"{size} cells leaks, alone it would lose {rate * size:.0f} mV a day. It will drain the group.",
             (
                 f"{before[group][1]:.4f} V, {days[i]:.1f} days later {after[group][1]:.4f} V",
-                f"{1000 * fall[i]:.2f} mV a day; its peers {1000 * fall[i] - rate:.2f} ± {sigma[i]:.2f} mV a day",
+                f"{1000 * fall[i]:.2f} mV a day; its peers {1000 * fall[i] - rate:.2f} ± {sigma:.2f} mV a day",
             ),
-            sure_fraction=min(0.999, math.erf(rate / sigma[i] / math.sqrt(2)) ** 2),
+            sure_fraction=min(0.999, math.erf(rate / sigma / math.sqrt(2)) ** 2),
             next_measurement="board off; part the group and leave its cells apart for a week, then read each",
         )
         found.append((leak,))

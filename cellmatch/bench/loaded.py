@@ -14,13 +14,18 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import theilslopes
 
-from cellmatch.bench.balance import against_peers
+from cellmatch.bench.balance import Look, outliers
 from cellmatch.bench.built import IR_UNCERTAINTY, BuiltPack
-from cellmatch.bench.findings import Finding, alarm_sigma, finding
+from cellmatch.bench.findings import Finding, alarm_sigma, finding, tied
 from cellmatch.bench.rest_set import GROUP, as_number
 from cellmatch.build.leaks import SEEN_SIGMA
 from cellmatch.cells.readings import BenchReading
 
+OPEN_FRACTION = 0.7
+"""Above this part of what an open joint would drop it is called open; a joint of the cell's own resistance
+drops about half."""
+ENOUGH_CAPS = 6
+"""From this many caps on, what they all read alike is taken for the meter's (common practice, no source)."""
 SAME_LOAD = 0.05
 """Loads that differ by less than this are one load (common practice, no source)."""
 
@@ -148,12 +153,10 @@ def sagging(built: BuiltPack, test: LoadTest) -> list[tuple[Finding, ...]]:
         return []
     ratio = test.ohm / expected
     known = np.hypot(test.sigma_ohm / expected, IR_UNCERTAINTY / np.sqrt(built.sizes[test.group - 1]))
-    away, sigma = against_peers(ratio, known)
-    found = []
-    for i in np.flatnonzero(away > alarm_sigma(len(ratio)) * sigma):
-        scale = float(ratio[i] - away[i])
-        found.append(_sag_event(built, test, int(i), scale, float(sigma[i] * expected[i])))
-    return found
+    return [
+        _sag_event(built, test, i, float(ratio[i]) - away, sigma * float(expected[i]))
+        for i, away, sigma in outliers(ratio, known, high_only=True)
+    ]
 
 
 def _sag_event(built: BuiltPack, test: LoadTest, i: int, scale: float, sigma_ohm: float) -> tuple[Finding, ...]:
@@ -182,7 +185,6 @@ def _sag_event(built: BuiltPack, test: LoadTest, i: int, scale: float, sigma_ohm
         evidence,
         sure_fraction=chance,
         next_measurement=ask,
-        tied_with=(f"loose_link group {group}",) if chance < 0.98 else (),
     )
     loose = finding(
         "loose_link",
@@ -191,14 +193,37 @@ def _sag_event(built: BuiltPack, test: LoadTest, i: int, scale: float, sigma_ohm
         evidence,
         sure_fraction=1 - chance,
         next_measurement=ask,
-        tied_with=(f"cell_not_joined group {group}",) if chance > 0.02 else (),
     )
-    both = [f for f in (unjoined, loose) if f.sure_fraction > 0.02]
-    return tuple(sorted(both, key=lambda f: -f.sure_fraction))
+    both = sorted((f for f in (unjoined, loose) if f.sure_fraction > 0.02), key=lambda f: -f.sure_fraction)
+    return tied(tuple(both))
 
 
-def cap_drops(built: BuiltPack, readings: Sequence[BenchReading], scale: float = 1.0) -> list[tuple[Finding, ...]]:
-    """Return cells whose cap does not follow its bar under load.
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CapDrop:
+    """One reading from a cap to its bar under load, and what it would be.
+
+    Parameters
+    ----------
+    cell : str
+    group : int
+    load_a : float
+        [A]
+    drop_v : float
+        [V] As read.
+    joint_v, open_v : float
+        [V] With a sound joint, and with none.
+    """
+
+    cell: str
+    group: int
+    load_a: float
+    drop_v: float
+    joint_v: float
+    open_v: float
+
+
+def cap_readings(built: BuiltPack, readings: Sequence[BenchReading], scale: float) -> list[CapDrop]:
+    """Return the drops from cap to bar with what is expected of them.
 
     A joined cell shows the drop of its own joint; one that is not joined stays at rest voltage while the bar
     sags by what the others make of the load.
@@ -209,45 +234,80 @@ def cap_drops(built: BuiltPack, readings: Sequence[BenchReading], scale: float =
     readings : sequence of BenchReading
     scale : float
         What all groups together sag of what their resistances say.
+    """
+    place = {cell: (g, i) for g, group in enumerate(built.groups) for i, cell in enumerate(group)}
+    drops = []
+    for r in readings:
+        if r.kind != "cap_drop_v" or r.load_a == 0:
+            continue
+        g, i = place[r.target]
+        conductance = 1 / built.cell_ohm[g]
+        load_a, own = abs(r.load_a), float(conductance[i])
+        others = float(conductance.sum()) - own
+        drops.append(
+            CapDrop(
+                cell=r.target,
+                group=g + 1,
+                load_a=load_a,
+                drop_v=r.value_v,
+                joint_v=load_a * own / (own + others) * built.joint_ohm,
+                open_v=load_a * scale / others if len(conductance) > 1 else math.inf,
+            )
+        )
+    return drops
+
+
+def cap_shift(built: BuiltPack, drops: Sequence[CapDrop]) -> list[Look]:
+    """Return what all caps read alike, where there are enough: that is the meter, not the joints."""
+    if len(drops) < ENOUGH_CAPS:
+        return []
+    shift = float(np.median([d.drop_v - d.joint_v for d in drops]))
+    joints = float(np.median([d.joint_v for d in drops]))
+    sigma = math.hypot(built.noise_v * math.sqrt(math.pi / (2 * len(drops))), joints)
+    words = f"all {len(drops)} caps together read {1000 * shift:+.1f} mV more against their bars than joints make"
+    return [(shift, sigma, words)]
+
+
+def bad_joints(built: BuiltPack, drops: Sequence[CapDrop]) -> list[tuple[Finding, ...]]:
+    """Return cells whose cap does not follow its bar under load.
+
+    Parameters
+    ----------
+    built : BuiltPack
+    drops : sequence of CapDrop
 
     Returns
     -------
     list of tuple of Finding
     """
-    place = {cell: (g, i) for g, group in enumerate(built.groups) for i, cell in enumerate(group)}
-    drops = [r for r in readings if r.kind == "cap_drop_v" and r.load_a != 0 and r.target in place]
-    alarm = alarm_sigma(len(drops)) if drops else math.inf
+    alarm = alarm_sigma(len(drops))
+    common_v = sum(volts for volts, _, _ in cap_shift(built, drops))
     found: list[tuple[Finding, ...]] = []
-    for r in drops:
-        g, i = place[r.target]
-        g_cell = 1 / built.cell_ohm[g]
-        rest_of_group = scale / (g_cell.sum() - g_cell[i]) if len(g_cell) > 1 else math.inf
-        open_v = abs(r.load_a) * rest_of_group
-        joint_v = abs(r.load_a) * g_cell[i] / g_cell.sum() * built.joint_ohm
-        if not abs(r.value_v) > joint_v + max(alarm * built.noise_v, 2 * joint_v):
-            continue
-        # a joint of any resistance lies between; one cell's resistance halves the open drop
-        kind = "cell_not_joined" if abs(r.value_v) > 0.7 * open_v else "loose_link"
-        found.append((_cap_finding(built, r, g + 1, kind, open_v, joint_v),))
+    for drop in drops:
+        own_v = abs(drop.drop_v - common_v)
+        if own_v > drop.joint_v + max(alarm * built.noise_v, 2 * drop.joint_v):
+            found.append((_joint_finding(built, drop, own_v),))
     return found
 
 
-def _cap_finding(built: BuiltPack, r: BenchReading, group: int, kind: str, open_v: float, joint_v: float) -> Finding:
-    size = len(built.groups[group - 1])
+def _joint_finding(built: BuiltPack, drop: CapDrop, own_v: float) -> Finding:
+    size = len(built.groups[drop.group - 1])
+    unjoined = own_v > OPEN_FRACTION * drop.open_v
+    where = f"cell {drop.cell} of group {drop.group}"
     words = (
-        f"cell {r.target} of group {group} is not joined to its bar: {size - 1} of {size} cells carry the load."
-        if kind == "cell_not_joined"
-        else f"the joint of cell {r.target} of group {group} is loose: it drops {1000 * abs(r.value_v):.1f} mV."
+        f"{where} is not joined to its bar: {size - 1} of {size} cells carry the load."
+        if unjoined
+        else f"the joint of {where} is loose: it drops {1000 * own_v:.1f} mV and warms up."
     )
     return finding(
-        kind,
-        f"cell {r.target}",
+        "cell_not_joined" if unjoined else "loose_link",
+        f"cell {drop.cell}",
         words,
         (
-            f"cap to bar {1000 * abs(r.value_v):.1f} mV at {abs(r.load_a):g} A; joined it would show about "
-            f"{1000 * joint_v:.1f} mV, not joined about {1000 * open_v:.1f} mV",
+            f"cap to bar {1000 * own_v:.1f} mV at {drop.load_a:g} A; joined it would show about "
+            f"{1000 * drop.joint_v:.1f} mV, not joined about {1000 * drop.open_v:.1f} mV",
         ),
-        sure_fraction=0.995 if abs(r.value_v) > 2 * joint_v + 8 * built.noise_v else 0.9,
+        sure_fraction=0.995 if own_v > 2 * drop.joint_v + 8 * built.noise_v else 0.9,
         next_measurement="take the load off, make that joint again, and read it once more under load",
     )
 

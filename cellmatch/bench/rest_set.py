@@ -15,9 +15,7 @@ from cellmatch.errors import ArgumentInvalid, Problem
 
 SESSION = timedelta(hours=12)
 """Readings further apart than this belong to different sessions."""
-TAP, GROUP, MAIN = "tap_v", "group_v", "main_v"
-PIN_TO_MAIN = "pin to main -"
-"""Not a reading of the file: a pin against the plate of main negative, asked for where two faults tie."""
+TAP, PIN, GROUP, MAIN = "tap_v", "pin_v", "group_v", "main_v"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -27,7 +25,7 @@ class RestSet:
     Parameters
     ----------
     kind : tuple of str
-        ``tap_v``, ``group_v`` or ``main_v``.
+        ``tap_v``, ``pin_v``, ``group_v`` or ``main_v``.
     number : ndarray of int, shape (n,)
         Pin or group; 0 for main.
     volts : ndarray, shape (n,)
@@ -87,7 +85,7 @@ def rest_set(readings: Sequence[BenchReading], series: int) -> RestSet:
     last: dict[tuple[str, int], float] = {}
     problems = []
     for reading in readings:
-        if reading.kind not in (TAP, GROUP, MAIN) or reading.load_a != 0 or "-" in reading.target.strip("-"):
+        if reading.kind not in (TAP, PIN, GROUP, MAIN) or reading.load_a != 0 or "-" in reading.target.strip("-"):
             continue
         number = 0 if reading.kind == MAIN else as_number(reading.target)
         least = 0 if reading.kind != GROUP else 1
@@ -147,9 +145,9 @@ def unit_rows(
         elif what == MAIN:
             rows[:, i, :] = 1.0
         else:
-            against = 0 if what == PIN_TO_MAIN or not pairwise else max(n - 1, 0)
+            against = 0 if what == PIN or not pairwise else max(n - 1, 0)
             upper = plate[:, n]
-            lower = np.zeros_like(upper) if what == PIN_TO_MAIN else plate[:, against]
+            lower = np.zeros_like(upper) if what == PIN else plate[:, against]
             floats[:, i] = (upper == OPEN) | (lower == OPEN)
             rows[:, i, :] = np.where(floats[:, i, None], 0.0, tap_sign * (below[upper] - below[lower]))
     return rows * sign, floats

@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cellmatch.bench.built import BuiltPack
-from cellmatch.bench.findings import Finding, finding
+from cellmatch.bench.findings import Finding, finding, tied
 from cellmatch.bench.hypotheses import Hypothesis, every_fault, healthy
-from cellmatch.bench.rest_set import GROUP, MAIN, PIN_TO_MAIN, TAP, RestSet, unit_rows
+from cellmatch.bench.rest_set import GROUP, MAIN, PIN, TAP, RestSet, unit_rows
 
 GROUP_V = 0.03
 """[V] What a group may lie beside its peers without a fault that shows in volts; less is a matter of balance."""
@@ -27,6 +27,8 @@ BESIDE_V = 0.02
 """[V] Left for what no hypothesis reckons with."""
 FLOATING_V = 0.2
 """[V] What a meter of 10 Mohm shows at an open end."""
+TELLING_V = 0.2
+"""[V] Two explanations are told apart by a reading that differs by at least this much."""
 FITS_SIGMA = 5.0
 HEALTHY_ODDS = 20.0
 LISTED = 0.02
@@ -139,10 +141,9 @@ def _named(
     chance = chance / chance.sum()
     named = [_kind_of(built, fault, rest, pairwise) for fault in faults]
     evidence = _evidence(built, rest, pairwise)
-    next_reading = _telling_reading(built, faults, rest, pairwise) if len(faults) > 1 else ""
+    telling, ask = _telling_reading(built, faults, rest, pairwise) if len(faults) > 1 else ("", None)
     found = []
     for i, (fault, kind) in enumerate(zip(faults, named, strict=True)):
-        others = tuple(f"{named[j]} {faults[j].target}" for j in range(len(faults)) if j != i)
         own = WITHIN.get(kind, "").format(n=fault.loose_group)
         found.append(
             finding(
@@ -151,11 +152,11 @@ def _named(
                 fault.words,
                 evidence,
                 sure_fraction=float(chance[i]),
-                next_measurement=next_reading or own,
-                tied_with=others,
+                next_measurement=telling or own,
+                ask=ask,
             )
         )
-    return tuple(found)
+    return tied(tuple(found))
 
 
 def _kind_of(built: BuiltPack, fault: Hypothesis, rest: RestSet, pairwise: bool) -> str:
@@ -174,7 +175,7 @@ def label(kind: str, number: int, *, pairwise: bool) -> str:
         return "main + to main −"
     if kind == GROUP:
         return f"group {number}"
-    if kind == PIN_TO_MAIN:
+    if kind == PIN:
         return f"pin {number} against main −"
     return f"pin {number} against pin {number - 1}" if pairwise else f"pin {number}"
 
@@ -191,27 +192,32 @@ def _evidence(built: BuiltPack, rest: RestSet, pairwise: bool, most: int = 4) ->
     )
 
 
-def _telling_reading(built: BuiltPack, faults: list[Hypothesis], rest: RestSet, pairwise: bool) -> str:
-    """Return the reading, not yet taken, at which the two best explanations differ most."""
+def _telling_reading(
+    built: BuiltPack, faults: list[Hypothesis], rest: RestSet, pairwise: bool
+) -> tuple[str, tuple[str, str] | None]:
+    """Return the reading, not yet taken, at which the two best explanations differ most: in words and by name."""
     taken = set(zip(rest.kind, rest.number.tolist(), strict=True))
     wanted = [
         (MAIN, 0),
         *((GROUP, g) for g in range(1, built.series + 1)),
-        *((PIN_TO_MAIN, n) for n in range(built.series + 1)),
+        *((PIN, n) for n in range(built.series + 1)),
     ]
-    open_ = [w for w in wanted if w not in taken]
-    number = np.array([n for _, n in open_], dtype=np.int64)
-    unit, _ = unit_rows(faults[:2], [k for k, _ in open_], number, pairwise=pairwise)
+    left = [w for w in wanted if w not in taken]
+    if not left:
+        return "", None
+    number = np.array([n for _, n in left], dtype=np.int64)
+    unit, _ = unit_rows(faults[:2], [k for k, _ in left], number, pairwise=pairwise)
     shows = (unit * np.array([f.factor for f in faults[:2]])[:, None, :]) @ built.group_v
     vague = sum(f.loose_v * np.abs(unit[i, :, f.loose_group - 1]) for i, f in enumerate(faults[:2]) if f.loose_group)
     apart = np.abs(shows[0] - shows[1]) - 2 * vague
-    # the first of those that tell as much: main before the groups
+    # the first of those that tell as much: main before the groups, these before the pins
     best = int(np.argmax(apart > 0.98 * apart.max()))
-    if apart[best] < 0.2:
-        return ""
-    what = label(*open_[best], pairwise=pairwise)
+    if apart[best] < TELLING_V:
+        return "", None
+    kind, n = left[best]
     one, two = (f"{faults[i].kind.replace('_', ' ')}, {faults[i].target}" for i in (0, 1))
-    return f"read {what}: {shows[0][best]:.1f} V speaks for {one}; {shows[1][best]:.1f} V for {two}"
+    words = f"read {label(kind, n, pairwise=pairwise)}: {shows[0][best]:.1f} V speaks for {one}; "
+    return f"{words}{shows[1][best]:.1f} V for {two}", (kind, "pack" if kind == MAIN else str(n))
 
 
 def _unexplained(built: BuiltPack, rest: RestSet, pairwise: bool) -> Finding:

@@ -75,7 +75,7 @@ def checks(built: BuiltPack) -> tuple[Check, ...]:
         Check(
             name="a leaking cell",
             how=f"each group at rest, and again after {WEEK_DAYS:.0f} days, board off",
-            shows=f"{leak.group_mv_per_day:.1f} mV a day of a group: a cell that loses {leak.cell_mv_per_day:.1f} mV alone",
+            shows=f"{leak.group_mv_per_day:.1f} mV a day of a group, {leak.cell_mv_per_day:.1f} mV of a cell alone",
             load_a=None,
         ),
     )
@@ -127,7 +127,7 @@ def hidden(
         notes.append(
             _note(
                 "leaks",
-                f"{days:.1f} days can't show less than {leak.group_mv_per_day:.1f} mV a day of a group, so not {alone}. "
+                f"{days:.1f} days can't show less than {leak.group_mv_per_day:.1f} mV a day of a group: not {alone}. "
                 "A clean week does not clear a weak leaker; only the test of the single cell does.",
                 "",
             )

@@ -20,6 +20,7 @@ KINDS = {
     "cell_v": "one cell by itself, red probe on the end the map shows as +; target: cell id",
     "group_v": "one group at its plates; target: group number, or 3-4 for a block",
     "tap_v": "one pin of the sense connector; target: pin number, from 0",
+    "pin_v": "one pin against the plate of main -, not against pin 0; target: pin number",
     "main_v": "main + to main -; target: pack",
     "load_v": "one group under load_a; target: group number",
     "cap_drop_v": "from a cell's cap to its bar under load_a; target: cell id",
