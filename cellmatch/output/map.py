@@ -65,6 +65,14 @@ class _Place:
     position: int
 
 
+def window_around(plan: Plan, cells: Sequence[str]) -> Window:
+    """Return the part of the holder in which some cells of the pack sit."""
+    used = plan.cells.loc[list(cells)]
+    half = plan.holder.spacing_mm / 2
+    x, y = used["x_mm"].to_numpy(dtype=float), used["y_mm"].to_numpy(dtype=float)
+    return Window(float(x.min()) - half, float(x.max()) + half, float(y.min()) - half, float(y.max()) + half)
+
+
 def map_windows(plan: Plan) -> list[Window]:
     """Split a holder into parts whose ids can be read on paper, row by row.
 
@@ -74,10 +82,10 @@ def map_windows(plan: Plan) -> list[Window]:
         One for a small pack.
     """
     used = plan.with_status("used")
-    pitch = plan.holder.spacing_mm
     x, y = used["x_mm"].to_numpy(dtype=float), used["y_mm"].to_numpy(dtype=float)
-    cuts_x = _cuts(float(x.min()) - pitch / 2, float(x.max()) + pitch / 2, pitch, TILE_COLUMNS)
-    cuts_y = _cuts(float(y.min()) - pitch / 2, float(y.max()) + pitch / 2, pitch, TILE_ROWS)
+    whole, pitch = window_around(plan, used.index), plan.holder.spacing_mm
+    cuts_x = _cuts(whole.left, whole.right, pitch, TILE_COLUMNS)
+    cuts_y = _cuts(whole.top, whole.bottom, pitch, TILE_ROWS)
     return [
         Window(left, right, top, bottom)
         for top, bottom in itertools.pairwise(cuts_y)
@@ -111,7 +119,7 @@ def pack_map_svg(plan: Plan, face: str = "top", window: Window | None = None, li
     """
     if face not in FACES:
         raise ValueError(f"face {face!r}: one of {', '.join(FACES)}")
-    whole = _bounds(plan)
+    whole = window_around(plan, plan.with_status("used").index)
     part = window or whole
     places = _places(plan, face, whole, part)
     left, right = _across(face, whole, part)
@@ -143,11 +151,29 @@ def pack_map_svg(plan: Plan, face: str = "top", window: Window | None = None, li
     return "".join(parts)
 
 
-def _bounds(plan: Plan) -> Window:
-    used = plan.with_status("used")
-    half = plan.holder.spacing_mm / 2
-    x, y = used["x_mm"].to_numpy(dtype=float), used["y_mm"].to_numpy(dtype=float)
-    return Window(float(x.min()) - half, float(x.max()) + half, float(y.min()) - half, float(y.max()) + half)
+def pack_overview_svg(plan: Plan, face: str = "top") -> str:
+    """Draw one face small, without ids: each place a dot that carries its number.
+
+    Parameters
+    ----------
+    plan : Plan
+    face : str
+
+    Returns
+    -------
+    str
+        An SVG element; ``data-place`` on each dot is the number of its place.
+    """
+    whole = window_around(plan, plan.with_status("used").index)
+    places = _places(plan, face, whole, whole)
+    width, height = whole.right - whole.left, whole.bottom - whole.top
+    radius = plan.holder.diameter_mm / 2
+    dots = "".join(f'<circle data-place="{p.position}" cx="{p.x:g}" cy="{p.y:g}" r="{radius:g}"/>' for p in places)
+    blocks = "".join(_blocks(places, plan.holder.spacing_mm))
+    return (
+        f'<svg class="overview" role="img" viewBox="{_mm(whole.left, whole.top, width, height)}" '
+        f'xmlns="http://www.w3.org/2000/svg"><title>{face} face, whole pack</title>{blocks}{dots}</svg>'
+    )
 
 
 def _cuts(low: float, high: float, pitch: float, most: int) -> list[float]:
