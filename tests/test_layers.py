@@ -9,9 +9,10 @@ from pathlib import Path
 STOREYS = (
     ("__main__",),
     ("cli", "page"),
+    ("jobs",),
     ("output",),
     ("bench",),
-    ("plan",),
+    ("plan", "possible"),
     ("prediction",),
     ("build",),
     ("grouping",),

@@ -6,6 +6,7 @@ import sys
 
 import click
 
+from cellmatch.cli.jobs import jobs
 from cellmatch.cli.planning import papers, plan, sample, screen
 from cellmatch.errors import CellmatchError
 
@@ -58,5 +59,5 @@ def _show_version(context: click.Context, wanted: bool) -> None:
         context.exit()
 
 
-for command in (plan, screen, papers, sample):
+for command in (plan, screen, papers, sample, jobs):
     cli.add_command(command)

@@ -72,20 +72,20 @@ def with_reading(command: Callable[..., Any]) -> Callable[..., Any]:
 
 def read_tables(paths: tuple[Path, ...], options: Mapping[str, Any]) -> CellTable:
     """Read the files as the options of :func:`with_reading` say."""
-    columns = pairs(_split(options["columns"]), "--columns", "NAME=HEADER,…")
-    units = pairs(_split(options["units"]), "--units", "NAME=UNIT,…")
+    arguments = reading_from(options)
 
     from cellmatch.cells.files import read_cells
 
-    return read_cells(
-        *paths,
-        columns=columns or None,
-        units=units or None,
-        decimal=options["decimal"],
-        encoding=options["encoding"],
-        repeats=options["repeats"],
-        strict=options["strict"],
-    )
+    return read_cells(*paths, **arguments)
+
+
+def reading_from(options: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the arguments of :func:`cellmatch.read_cells` as the options of :func:`with_reading` say."""
+    return {
+        "columns": pairs(_split(options["columns"]), "--columns", "NAME=HEADER,…") or None,
+        "units": pairs(_split(options["units"]), "--units", "NAME=UNIT,…") or None,
+        **{name: options[name] for name in ("decimal", "encoding", "repeats", "strict")},
+    }
 
 
 def accepted_from(options: Mapping[str, Any]) -> dict[str, str]:
@@ -95,8 +95,13 @@ def accepted_from(options: Mapping[str, Any]) -> dict[str, str]:
 
 def limits_from(options: Mapping[str, Any]) -> Limits:
     """Return the limits as the options of :func:`with_limits` say."""
+    return Limits(**typed_limits(options))
+
+
+def typed_limits(options: Mapping[str, Any]) -> dict[str, Any]:
+    """Return only the limits that were typed; the flag counts as typed when it is set."""
     names = [limit.name for limit in fields(Limits)]
-    return Limits(**{name: options[name] for name in names if options[name] is not None})
+    return {name: options[name] for name in names if options[name] is not None and options[name] is not False}
 
 
 def pairs(texts: Iterable[str], option: str, form: str) -> dict[str, str]:

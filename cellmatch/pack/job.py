@@ -18,7 +18,7 @@ from cellmatch.pack.limits import LIMIT_WORDS, Limits
 from cellmatch.pack.spec import Pack
 
 AIMS = ("weakest", "spread", "conductance", "range")
-SECONDS, SEED = 3.0, 0
+SEED = 0
 ACCEPT = "accept"
 """The one table whose keys are the user's own: cell ids."""
 
@@ -105,7 +105,7 @@ JOB_KEYS: tuple[JobKey, ...] = (
     JobKey("links", "contact_a", "number", "A. What the contact of one cell may carry", "not given"),
     JobKey("links", "custom", "pairs", "places joined by a link of your own, such as a diagonal", "none"),
     JobKey("search", "aims", "texts", "what the grouping looks for, most important first", "by the spare cells", AIMS),
-    JobKey("search", "seconds", "number", "s. Longest search", f"{SECONDS:g}"),
+    JobKey("search", "seconds", "number", "s. Longest search", "3; of many trays 0.1 each"),
     JobKey("search", "seed", "whole", "of the random parts", f"{SEED}"),
 )
 """Every key of a job file, in the order in which it is written."""
@@ -134,8 +134,8 @@ class Job:
         [W] Load.
     aims : tuple of str or None
         What the grouping looks for; None: as the spare cells allow.
-    seconds : float
-        [s] Longest search.
+    seconds : float or None
+        [s] Longest search; None: as the command has it.
     seed : int
     accept : mapping of cell id to written reason
 
@@ -154,7 +154,7 @@ class Job:
     peak_a: float | None = None
     power_w: float | None = None
     aims: tuple[str, ...] | None = None
-    seconds: float = SECONDS
+    seconds: float | None = None
     seed: int = SEED
     accept: Mapping[str, str] = field(default_factory=dict)
 
@@ -173,6 +173,49 @@ class Job:
         ]
         if problems:
             raise ArgumentInvalid(problems)
+
+
+def job_of(text: str, folder: str | Path = ".") -> Job:
+    """Return the job that a PACK argument stands for: a shape like ``10s3p``, or the path of a job file.
+
+    Parameters
+    ----------
+    text : str
+    folder : path
+        From which the path counts.
+
+    Raises
+    ------
+    FileUnusable, ArgumentInvalid
+        As :func:`read_job` and :meth:`Pack.parse`.
+
+    Examples
+    --------
+    >>> job_of("10s3p").pack.places
+    30
+    """
+    return read_job(Path(folder) / text) if text.strip().lower().endswith(".toml") else Job(pack=Pack.parse(text))
+
+
+def overlay(job: Job, limits: Mapping[str, Any], holder: Mapping[str, Any], **given: Any) -> Job:
+    """Return the job with what the command line says in place of what the file says.
+
+    Parameters
+    ----------
+    job : Job
+    limits, holder : mapping of field name to value
+        Only what was typed.
+    **given
+        Other fields of the job; None stands for "not typed". ``accept`` adds to the file's.
+
+    Returns
+    -------
+    Job
+    """
+    typed = {name: value for name, value in given.items() if value is not None}
+    if "accept" in typed:
+        typed["accept"] = {**job.accept, **typed["accept"]}
+    return replace(job, limits=replace(job.limits, **limits), holder=replace(job.holder, **holder), **typed)
 
 
 def read_job(path: str | Path) -> Job:
@@ -316,7 +359,7 @@ def _job_of(tables: Mapping[str, Mapping[str, Any]], folder: Path, problems: lis
             holder_map=own_map,
             **tables["load"],
             aims=tuple(search["aims"]) if "aims" in search else None,
-            seconds=search.get("seconds", SECONDS),
+            seconds=search.get("seconds"),
             seed=search.get("seed", SEED),
             accept=dict(tables[ACCEPT]),
         ),
@@ -348,7 +391,7 @@ def _given_values(job: Job) -> dict[tuple[str, str], Any]:
         ("links", "contact_a"): job.holder.contact_a,
         ("links", "custom"): [list(pair) for pair in job.holder.custom_links] or None,
         ("search", "aims"): None if job.aims is None else list(job.aims),
-        ("search", "seconds"): None if job.seconds == SECONDS else job.seconds,
+        ("search", "seconds"): job.seconds,
         ("search", "seed"): None if job.seed == SEED else job.seed,
     }
     for name in ("cell_size", "pitch_mm", "first_negative_up"):

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from cellmatch.errors import ArgumentInvalid, FileUnusable
 from cellmatch.pack.holder import Holder
-from cellmatch.pack.job import AIMS, JOB_KEYS, KINDS, Job, job_toml, read_job
+from cellmatch.pack.job import AIMS, JOB_KEYS, KINDS, Job, job_of, job_toml, overlay, read_job
 from cellmatch.pack.limits import Limits
 from cellmatch.pack.spec import Pack
 
@@ -205,7 +205,7 @@ jobs = st.builds(
     holder=st.builds(Holder, link_type=st.sampled_from([None, "welded"]), split_after=st.sampled_from([(), (2, 5)])),
     current_a=st.none() | numbers,
     aims=st.sampled_from([None, ("spread",), AIMS]),
-    seconds=numbers,
+    seconds=st.none() | numbers,
     seed=st.integers(0, 2**31 - 1),
     accept=st.dictionaries(st.text(min_size=1), st.text(min_size=1).filter(lambda text: text.strip() != "")),
 )
@@ -236,3 +236,28 @@ def test_an_empty_job_file_shows_every_key() -> None:
     for key in JOB_KEYS:
         assert f"# {key.meaning}  [default: {key.default}]" in text
         assert f"{key.name} =" in text
+
+
+def test_a_pack_argument_is_a_shape_or_a_job_file(tmp_path: Path) -> None:
+    job_file(tmp_path, FULL)
+    assert job_of("10s3p") == Job(pack=Pack(10, 3))
+    assert job_of("pack.toml", tmp_path).pack == Pack(14, 8)
+    with pytest.raises(ArgumentInvalid, match="series comes first"):
+        job_of("3p10s")
+
+
+def test_the_command_line_wins_over_the_file(tmp_path: Path) -> None:
+    job = read_job(job_file(tmp_path, FULL))
+    over = overlay(
+        job,
+        {"join_window_mv": 10.0},
+        {"cell_size": "18650"},
+        chemistry="lfp",
+        seconds=None,
+        accept={"7": "measured anew"},
+    )
+    assert (over.limits.join_window_mv, over.limits.rated_mah, over.limits.salvaged) == (10.0, 2600, True)
+    assert (over.holder.cell_size, over.holder.pitch_mm) == ("18650", 23.5)
+    assert (over.chemistry, over.seconds, over.seed) == ("lfp", 0.5, 7)
+    assert over.accept == {"0012": "read twice, 2.61 V both times", "7": "measured anew"}
+    assert overlay(job, {}, {}) == job
