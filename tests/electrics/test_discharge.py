@@ -169,6 +169,20 @@ def test_a_profile_may_charge_in_between() -> None:
     assert (run.current_a < 0).any()
 
 
+def test_the_largest_current_of_a_pulse_is_met_at_its_end_too() -> None:
+    """A cell of high resistance carries most when a pulse ends, however long the steps are."""
+    load = profile("current", [60.0, 600.0], [20.0, 0.0])
+    coarse, fine = (
+        run_load(
+            [2.5] * 2, [0.02, 0.04], [1] * 2, NMC, load, end_v=3.0, full_v=4.2, step_s=step, longest_s=600.0
+        )
+        for step in (60.0, 1.0)
+    )
+    assert fine.cell_max_a[1] > 1.05 * fine.cell_first_a[1]
+    assert coarse.cell_max_a[1] == pytest.approx(float(fine.cell_max_a[1]), rel=0.02)
+    assert coarse.cell_max_at_s[1] == pytest.approx(60.0)
+
+
 def test_a_pulse_ends_a_run_at_its_first_instant() -> None:
     load = profile("current", [100.0, 5.0], [1.0, 60.0])
     run = run_load([2.5] * 2, [0.06] * 2, [1] * 2, NMC, load, end_v=3.0, full_v=4.2)
