@@ -178,6 +178,6 @@ def test_shuffled_rows_give_the_same_groups(tray: CellTable) -> None:
 
 def test_a_plan_equals_itself_and_no_other(tray: CellTable) -> None:
     made = plan(tray)
-    assert made == made  # noqa: PLR0124
+    assert made == made
     assert made != plan(tray, "12s4p")
     assert made != "13s4p"

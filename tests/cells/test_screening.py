@@ -39,7 +39,12 @@ def with_cell(cells: CellTable, cell: str, **readings: float) -> CellTable:
 
 def told(screened: ScreenedCells, cell: str) -> str:
     """Return everything said about a cell."""
-    return "; ".join((*screened.at[cell, "reasons"], *screened.at[cell, "remarks"]))
+    return "; ".join((*words_of(screened, cell, "reasons"), *words_of(screened, cell, "remarks")))
+
+
+def words_of(screened: ScreenedCells, cell: str, column: str) -> tuple[str, ...]:
+    found: Any = screened.at[cell, column]
+    return tuple(found)
 
 
 def screening(screened: ScreenedCells) -> Screening:
@@ -61,16 +66,14 @@ def test_over_discharged_cell_is_quarantined_and_never_charged_up() -> None:
     assert screened.at["C01", "status"] == "reject"
     assert "quarantine" in told(screened, "C01")
     assert not re.search(r"\bcharge\b", told(screened, "C01"))
-    assert np.isnan(screened.at["C01", "level_to_v"])
+    assert np.isnan(screened.loc["C01", "level_to_v"])
 
 
 @pytest.mark.parametrize(
     ("chemistry", "common_v", "quarantined_v", "for_good_v"),
     [("nmc", 3.67, 2.49, 1.99), ("lfp", 3.30, 1.99, 1.49), ("lmo", 3.70, 2.49, 1.99), ("nca", 3.67, 2.40, 1.90)],
 )
-def test_floors_follow_the_chemistry(
-    chemistry: str, common_v: float, quarantined_v: float, for_good_v: float
-) -> None:
+def test_floors_follow_the_chemistry(chemistry: str, common_v: float, quarantined_v: float, for_good_v: float) -> None:
     # service minimum 2.5 V (LFP 2.0 V): table of chemistries after Battery University;
     # floor 2.0 V (LFP 1.5 V): common practice, no source
     cells = tray(ocv_v=np.full(40, common_v))
@@ -87,7 +90,7 @@ def test_negative_voltage_keeps_its_sign() -> None:
     assert "negative" in told(screened, "C05")
     assert "reversed" in told(screened, "C05")
     assert screened.at["C05", "ocv_v"] == -3.67
-    assert np.isnan(screened.at["C05", "level_to_v"])
+    assert np.isnan(screened.loc["C05", "level_to_v"])
 
 
 def test_zero_volt_is_a_reading_and_a_reject() -> None:
@@ -132,7 +135,7 @@ def test_overcharged_rejects_and_above_full_remarks() -> None:
 def test_every_broken_rule_is_told_with_reading_limit_and_difference() -> None:
     cells = with_cell(tray(rated_mah=2500.0), "C07", ocv_v=2.31, capacity_mah=1000.0, ir_mohm=80.0)
     screened = screen_cells(cells, chemistry="nmc")
-    rules = [reason.split(":")[0] for reason in screened.at["C07", "reasons"]]
+    rules = [reason.split(":")[0] for reason in words_of(screened, "C07", "reasons")]
     assert rules == ["over-discharged", "capacity floor", "resistance ceiling", "resistance outlier"]
     words = told(screened, "C07")
     assert "2.310 V is 0.190 V under" in words

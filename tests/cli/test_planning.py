@@ -71,11 +71,11 @@ def test_quiet_says_the_verdict(sample: Path, tmp_path: Path) -> None:
 
 def test_limits_can_be_set_and_are_kept(sample: Path, tmp_path: Path) -> None:
     out = tmp_path / "job"
-    done = run("plan", str(sample), "13s4p", "--out", str(out), "--seconds", "0.2", "--max-ir-ratio", "2.5",
-               "--outlier-k", "50", "--accept", "D47=measured twice, kept for the cart", "--join-window-mv", "90")  # fmt: skip
+    limits = ("--max-ir-ratio", "2.5", "--outlier-k", "50", "--join-window-mv", "90")
+    done = run("plan", str(sample), "13s4p", "--out", str(out), "--seconds", "0.2", *limits)
     assert done.returncode == 0
-    limits = json.loads((out / "plan.json").read_text(encoding="utf-8"))["limits"]
-    assert (limits["max_ir_ratio"], limits["outlier_k"]) == (2.5, 50)
+    kept = json.loads((out / "plan.json").read_text(encoding="utf-8"))["limits"]
+    assert (kept["max_ir_ratio"], kept["outlier_k"]) == (2.5, 50)
     assert "joining window ±90.0 mV: set" in " ".join(done.stdout.split())
 
 

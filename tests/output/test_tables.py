@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from cellmatch import plan_pack, read_cells
+from cellmatch import Plan, plan_pack, read_cells
 from cellmatch.cells.table import cell_table
 from cellmatch.output.tables import cells_csv, csv_bytes, groups_csv, guarded, positions_csv
 
@@ -19,7 +19,7 @@ def rows(content: bytes) -> list[dict[str, str]]:
     return list(csv.DictReader(io.StringIO(content.decode("utf-8-sig"))))
 
 
-def plan_of_odd_ids():  # type: ignore[no-untyped-def]
+def plan_of_odd_ids() -> Plan:
     rng = np.random.default_rng(1)
     cells = cell_table(
         {
