@@ -115,8 +115,10 @@ def _from_voltage(
         if piece.kind == "rest":
             continue
         moved = voltage_v[piece.start : piece.stop]
-        up, down = float(moved.max() - moved[0]), float(moved.max() - moved[-1])
-        if up > TURN_V and down > TURN_V:
+        low, high = np.quantile(moved, [0.002, 0.998])  # but for single glitches
+        rose_and_fell = min(high - moved[0], high - moved[-1]) > TURN_V
+        fell_and_rose = min(moved[0] - low, moved[-1] - low) > TURN_V
+        if rose_and_fell or fell_and_rose:
             raise FileAmbiguous(
                 Problem(
                     where,

@@ -264,6 +264,7 @@ def measure_discharge(trace: Trace, run: Run, end_v: float | None = None) -> Dis
     counted = loaded
     if end_v is None:
         end_v = float(trace.voltage_v[stop - 1])
+        refused += _open_end(trace, run, usual_s)
     else:
         crossed = _down_to(loaded, end_v)
         if crossed is None:
@@ -336,6 +337,22 @@ def _gaps(under_load: Trace, usual_s: float) -> list[Problem]:
         f"the charge lies in such gaps, at most {LARGEST_GAP_FRACTION * 100:.0f} % can be bridged; test again"
     )
     return [Problem(f"line {int(under_load.line[worst + 1])}", what)]
+
+
+def _open_end(trace: Trace, run: Run, usual_s: float) -> list[Problem]:
+    """Refuse a discharge of which no row tells when it stopped."""
+    if run.stop == len(trace.time_s):
+        return []
+    silent_s = float(trace.time_s[run.stop] - trace.time_s[run.stop - 1])
+    under_load = trace.part(run.start, run.stop)
+    known_as = float(np.trapezoid(under_load.current_a, under_load.time_s))
+    if silent_s <= GAP_RATIO * usual_s or silent_s * under_load.current_a[-1] <= LARGEST_GAP_FRACTION * known_as:
+        return []
+    what = (
+        f"the last row under load ({under_load.voltage_v[-1]:.3f} V) is followed by none for {silent_s:.4g} s, so when "
+        "the discharge stopped is not known; say --end-v if it came down to that voltage, else test again"
+    )
+    return [Problem(f"line {int(trace.line[run.stop])}", what)]
 
 
 def _down_to(loaded: Trace, end_v: float) -> Trace | None:

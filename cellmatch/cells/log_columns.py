@@ -9,7 +9,7 @@ import numpy as np
 
 from cellmatch.cells.headers import Heading, key, read_heading
 from cellmatch.cells.numbers import Decimal, parse_number
-from cellmatch.cells.units import AMPERE, MILLIAMPERE, MV, Unit, V
+from cellmatch.cells.units import AMPERE, MILLIAMPERE, MV, Unit, V, unit_of
 from cellmatch.errors import FileAmbiguous, FileUnusable, Problem, nearest_name
 
 NEEDED = ("time", "voltage", "current")
@@ -28,10 +28,13 @@ TIME_WANTED = (
     "timestamp",
 )
 """Where several columns are times, the first of these is taken; times within a step come last."""
+NO_TIMES = ("watt", "amp", "energy", "cap")
+"""Watt-hr and Amp-hr end like a time and are none."""
 CELL_V = (0.3, 6.5)
 """Range of the median voltage of one cell; V or mV is told from it."""
 LIKELY_A = (0.0, 30.0)
 LIKELY_MA = (60.0, 300_000.0)
+MOST_A = 1000.0
 """Largest current of a log that is surely in A, or surely in mA (common practice, no source)."""
 UNIT_CHOICES: Mapping[str, Mapping[str, Unit]] = {
     "voltage": {"V": V, "mV": MV},
@@ -81,15 +84,20 @@ class LogHead:
 
     def stated_unit(self, place: int) -> Unit | None:
         """Return the unit that the heading or the units row gives a column."""
-        return self.headings[place].unit or (self.units[place] if place < len(self.units) else None)
+        heading = self.headings[place]
+        return heading.unit or unit_of(heading.text) or (self.units[place] if place < len(self.units) else None)
 
 
 def roles_of(heading: Heading) -> frozenset[str]:
     """Return the parts that a column may play, told by its words or else by its unit."""
-    roles = heading.roles
-    if not roles and not heading.name and heading.unit is not None:
-        roles = frozenset({heading.unit.quantity}).intersection(NEEDED)
-    return roles or frozenset({"time"} if key(heading.text).startswith(("time", "zeit")) else ())
+    if key(heading.text).startswith(NO_TIMES):
+        return heading.roles - {"time"}
+    if heading.roles:
+        return heading.roles
+    unit = heading.unit or unit_of(heading.text)
+    if unit is not None and not heading.name:
+        return frozenset({unit.quantity}).intersection(NEEDED)
+    return frozenset({"time"} if key(heading.text).startswith(("time", "zeit")) else ())
 
 
 def header_score(row: Sequence[str], request: LogRequest) -> int:
@@ -125,9 +133,8 @@ def places_of(head: LogHead, request: LogRequest) -> tuple[dict[str, int], list[
     for role in NEEDED:
         if role in places:
             continue
-        options = [i for i, h in enumerate(headings) if role in h.roles and _has_numbers(head, i)]
-        if not options:
-            options = [i for i, h in enumerate(headings) if role in roles_of(h) and _has_numbers(head, i)]
+        options = [i for i, h in enumerate(headings) if role in roles_of(h) and _has_numbers(head, i)]
+        options = [i for i in options if role in headings[i].roles] or options
         if role == "time" and len(options) > 1:
             options.sort(key=lambda i: _time_rank(headings[i]))
             said.append(
@@ -180,14 +187,10 @@ def _optional(role: str, head: LogHead, headings: Sequence[Heading], taken: set[
     for i, heading in enumerate(headings):
         if i in taken:
             continue
-        fits = (
-            heading.name == role and heading.rank <= 2
-            if role in ("cell_id", "temperature_c")
-            else role in heading.roles
-        )
-        if not fits:
+        if role not in heading.roles and not (heading.name == role and heading.rank <= 2):
             continue
-        if role in ("cell_id", "cycle") and len(set(head.sample[i])) * ROWS_PER_CELL > len(head.sample[i]):
+        counts = role in ("cell_id", "slot", "cycle")
+        if counts and len(set(head.sample[i])) * ROWS_PER_CELL > len(head.sample[i]):
             continue
         return {role: i}
     return {}
@@ -226,7 +229,7 @@ def unit_of_column(
     where = f"{head.name} column {place + 1} '{head.headings[place].text}'"
     possible = _possible(role, size)
     if stated is not None and stated.quantity == role:
-        if stated.symbol in possible or (role == "current" and size <= LIKELY_MA[1]):
+        if stated.symbol in possible or (role == "current" and size <= MOST_A):
             return choices[stated.symbol], "header"
         raise FileAmbiguous(Problem(where, _not_one_cell(role, size, stated.symbol)))
     if len(possible) == 1:
@@ -243,7 +246,10 @@ def _possible(role: str, size: float) -> list[str]:
 
 
 def _not_one_cell(role: str, size: float, stated: str) -> str:
-    what = "median voltage" if role == "voltage" else "largest current"
-    options = " or ".join(f"--units {role}={symbol}" for symbol in UNIT_CHOICES[role])
-    said = f"in {stated}, as the heading says, can't be right" if stated else "fits no unit surely"
-    return f"the {what} of {size:.4g} {said} for one cell; say {options}"
+    what = f"the {'median voltage' if role == 'voltage' else 'largest current'} of {size:.4g}"
+    options = " or ".join(f"--units {role}={symbol}" for symbol in _possible(role, size))
+    if options and stated:
+        return f"{what} can't be in {stated} for one cell; say {options}"
+    if role == "voltage":
+        return f"{what} is no cell's in V or mV; one log a cell is needed, not one of a pack"
+    return f"{what} may be in A or mA; say --units current=A or --units current=mA"

@@ -11,6 +11,7 @@ import hashlib
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +19,7 @@ import numpy as np
 from cellmatch.cells.clock import SECONDS, Times, numbers, read_times
 from cellmatch.cells.delimited import DELIMITERS, NAMES, agreement, split_rows
 from cellmatch.cells.encodings import decode
-from cellmatch.cells.headers import read_heading
+from cellmatch.cells.headers import key, read_heading
 from cellmatch.cells.ids import cleaned
 from cellmatch.cells.log_columns import (
     NEEDED,
@@ -195,16 +196,15 @@ def _body(text: str, head: LogHead, places: Mapping[str, int]) -> _Body:
     columns: dict[str, list[str]] = {role: [] for role in places}
     lines: list[np.ndarray] = []
     passed_over: list[int] = []
-    for start_line, block in _blocks(text):
-        flat = _regular(block, head) if start_line >= head.header_line else None
+    for start_line, block in _blocks(text, head.header_line):
+        flat = _regular(block, head)
         if flat is not None:
             for role, place in places.items():
                 columns[role] += flat[place :: head.width]
             lines.append(np.arange(start_line + 1, start_line + 1 + len(flat) // head.width))
             continue
         found = split_rows(block, head.delimiter, head.name)
-        below = [(row, at + start_line) for row, at in zip(found.fields, found.lines, strict=True)]
-        below = [(row, at) for row, at in below if at > head.header_line and any(row)]
+        below = [(row, at + start_line) for row, at in zip(found.fields, found.lines, strict=True) if any(row)]
         kept = [(row, at) for row, at in below if len(row) == head.width]
         passed_over += [at for row, at in below if len(row) != head.width]
         for role, place in places.items():
@@ -232,12 +232,17 @@ def _regular(block: str, head: LogHead) -> list[str] | None:
     return block.replace("\n", head.delimiter).split(head.delimiter)
 
 
-def _blocks(text: str) -> Iterator[tuple[int, str]]:
-    """Cut a text at line ends, with the number of lines before each piece; not where quotes may hold them."""
+def _blocks(text: str, header_line: int) -> Iterator[tuple[int, str]]:
+    """Cut what is below the headings at line ends, with the number of lines before each piece.
+
+    A text with quotes, which may hold line ends, stays in one piece.
+    """
+    start, line = 0, header_line
+    for _ in range(header_line):
+        start = text.find("\n", start) + 1
     if '"' in text:
-        yield 0, text
+        yield line, text[start:]
         return
-    start, line = 0, 0
     while start < len(text):
         end = text.find("\n", start + BLOCK_CHARACTERS)
         end = len(text) if end < 0 else end + 1
@@ -353,11 +358,9 @@ def _picked(body: _Body, role: str, good: np.ndarray) -> Sequence[str] | None:
 def _named_above(head: LogHead) -> str:
     """Return the cell id that a line like ``Cell ID,A17`` above the readings gives."""
     for row in head.above:
-        fields = [f.strip(SPACES) for f in row if f.strip(SPACES)]
-        if len(fields) == 1 and ":" in fields[0]:
-            fields = [part.strip(SPACES) for part in fields[0].split(":", 1)]
-        if len(fields) == 2 and fields[1]:
-            heading = read_heading(fields[0].rstrip(":"))
-            if heading.name == "cell_id" and heading.rank <= 1:
-                return cleaned(fields[1])
+        fields = [part.strip(SPACES) for field in row for part in field.split(":", 1) if part.strip(SPACES)]
+        for name, value in pairwise(fields):
+            heading = read_heading(name)
+            if (heading.name == "cell_id" and heading.rank <= 1) or key(name) in ("barcode", "itemid"):
+                return cleaned(value)
     return ""

@@ -33,7 +33,7 @@ from cellmatch.errors import ArgumentInvalid, FileAmbiguous, FileUnusable, Input
 COMPLETE_FRACTION = 0.5
 """A discharge below this share of the cell's largest one is a partial one and not its capacity."""
 PLAUSIBLE_AH = (0.05, 500.0)
-"""A capacity outside says that a unit was inferred wrongly."""
+"""A capacity outside says that a unit is wrong."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,21 +164,21 @@ def _cycles(cycle: str | int, every: Sequence[LoggedDischarge]) -> str:
 
 
 def _refuse_implausible(logs: Sequence[Log], used: Mapping[str, LoggedDischarge]) -> None:
-    """Refuse units that were inferred and lead to a capacity that no cell has.
+    """Refuse units that lead to a capacity that no cell has.
 
     Raises
     ------
     FileAmbiguous
         With the units to choose.
     """
-    guessed = {log.file.name: [c for c in log.columns if c.how.startswith(("inferred", "assumed"))] for log in logs}
+    units = {log.file.name: [column for column in log.columns if column.name in NEEDED] for log in logs}
     problems = []
     for name, item in used.items():
         capacity_ah = item.discharge.capacity_ah
-        if guessed[item.file] and not PLAUSIBLE_AH[0] <= capacity_ah <= PLAUSIBLE_AH[1]:
-            found = ", ".join(f"{c.name} in {c.unit}" for c in guessed[item.file])
-            options = " or ".join(f"--units {c.name}=…" for c in guessed[item.file])
-            what = f"with {found}, as inferred, the capacity would be {capacity_ah:.4g} Ah; say {options}"
+        if not PLAUSIBLE_AH[0] <= capacity_ah <= PLAUSIBLE_AH[1]:
+            taken = ", ".join(f"{c.name} in {c.unit} ({c.how})" for c in units[item.file])
+            options = " or ".join(f"--units {c.name}=…" for c in units[item.file])
+            what = f"with {taken} the capacity would be {capacity_ah:.4g} Ah, which no cell has; say {options}"
             problems.append(Problem(f"{item.file}, cell {name}", what))
     if problems:
         raise FileAmbiguous(problems)
@@ -235,7 +235,7 @@ def _cells_of(log: Log, end_v: float | None, said: list[str]) -> list[_CellLog]:
     stem = Path(log.file.name).stem
     if log.cell_id is not None:
         names = np.array([name or "(no id)" for name in log.cell_id], dtype=object)
-    elif log.slot is not None:
+    elif log.slot is not None and len(set(log.slot)) > 1:
         names = np.array([f"{log.named or stem} slot {slot}" for slot in log.slot], dtype=object)
         said.append(f"{log.file.name}: no column of cell ids; cells are named by file and slot")
     else:
@@ -324,7 +324,9 @@ def _why_none(parts: Sequence[_CellLog], cycle: str | int) -> tuple[str, ...]:
     cycles = [item.cycle for part in parts for item in part.found]
     if cycles:
         return (f"{names}: no complete discharge is called cycle {cycle}; found: {', '.join(cycles[:10])}",)
-    return (f"{names}: no discharge in it; a full discharge with its current is needed",)
+    guessed = [c for part in parts for c in part.log.columns if c.how.startswith(("inferred", "assumed"))]
+    units = f" (is {' and '.join(f'{c.name} in {c.unit}' for c in guessed)}? --units says otherwise)" if guessed else ""
+    return (f"{names}: no discharge in it{units}; a full discharge with its current is needed",)
 
 
 def _row(part: _CellLog, number: int) -> dict[str, object]:
@@ -340,6 +342,8 @@ def _row(part: _CellLog, number: int) -> dict[str, object]:
         "problems": (),
         "source": f"{part.log.file.name} lines {discharge.lines[0]} to {discharge.lines[1]}",
     }
+    if part.log.slot is not None:
+        row["slot"] = part.log.slot[int(part.rows[run.start])]
     if part.log.temperature_c is not None:
         under_load = part.log.temperature_c[part.rows[run.start : run.stop]]
         row["temperature_c"] = float(np.nanmean(under_load)) if np.isfinite(under_load).any() else np.nan

@@ -16,6 +16,8 @@ from cellmatch.cells.understood import ColumnRead, FileRead, Reading
 COULOMBIC_RATIO = (0.98, 1.02)
 """Charge put in over charge taken out; outside, the log is broken or the cell leaks (common practice)."""
 SAME_END_V = 0.02
+EMPTY_V = 3.3
+"""No chemistry in use is empty above it under a common load (common practice, no source)."""
 SAME_START_V = 0.05
 """Cells whose discharges end or begin further apart are not one scale (common practice, no source)."""
 
@@ -126,11 +128,20 @@ def _of_discharges(used: Mapping[str, LoggedDischarge], every: Sequence[LoggedDi
 
 def _end_voltages(used: Mapping[str, LoggedDischarge]) -> list[str]:
     ends = [item.discharge.end_v for item in used.values()]
-    if not ends or max(ends) - min(ends) <= SAME_END_V:
-        return []
+    high = [name for name, item in used.items() if item.discharge.end_v > EMPTY_V]
+    warnings = []
+    if high:
+        volts = used[high[0]].discharge.end_v
+        warnings.append(
+            f"{len(high)} discharge(s) end above {EMPTY_V} V, like that of {high[0]} at {volts:.3f} V: a cell is not "
+            "empty there, so what came out is not its capacity"
+        )
+    if max(ends) - min(ends) <= SAME_END_V:
+        return warnings
     return [
+        *warnings,
         f"the discharges end at {min(ends):.3f} to {max(ends):.3f} V, so the capacities are not one scale; count all "
-        f"down to one voltage with --end-v {max(ends):.2f}"
+        f"down to one voltage with --end-v {max(ends):.2f}",
     ]
 
 

@@ -25,7 +25,7 @@ STEADY_FRACTION = 0.05
 DURATIONS_S = (10.0, 5.0, 2.0, 1.0, 30.0, 60.0)
 """Times after a step at which a resistance is read, the most wanted first: 10 s serves for load, and at
 0.2 It moves the charge by no more than 0.06 %. What the rest voltage falls meanwhile counts as resistance."""
-INSTANT_FRACTION = 1.0
+INSTANT_FRACTION = 1.05
 """The instant of the step lies somewhere between two rows; they may be this share of the time apart."""
 STILL_V = 0.003
 """A rest whose last voltages differ by more than this is no base for a step."""

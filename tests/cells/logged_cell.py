@@ -48,7 +48,7 @@ def simulate(
     rng = np.random.default_rng(seed)
     time, voltage, current, out_ah, now, slow_v = [], [], [], 0.0, 0.0, 0.0
     for step in steps:
-        fine = np.arange(1, int(round(step.seconds / 0.1)) + 1) * 0.1
+        fine = np.arange(1, round(step.seconds / 0.1) + 1) * 0.1
         z = soc - step.current_a * fine / 3600.0 / cell.capacity_ah
         end_slow = step.current_a * cell.r1_ohm
         branch = end_slow + (slow_v - end_slow) * np.exp(-fine / cell.tau_s)

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
-from tests.cells.logged_cell import FULL_TEST, Cell, Logged, Step, as_csv, simulate
 
 from cellmatch.cells.logs import measure_log
 from cellmatch.errors import ArgumentInvalid, FileUnusable
+from tests.cells.logged_cell import FULL_TEST, Cell, Logged, Step, as_csv, simulate
 
 CHARGE = Step(-0.5, 25_000.0, 4.215)
 
@@ -21,9 +22,13 @@ def _write(folder: Path, log: Logged, name: str = "A1.csv", **how: int) -> Path:
     return path
 
 
-def _cell(cells: pd.DataFrame, name: str = "A1") -> pd.Series[float]:
+def _cell(cells: pd.DataFrame, name: str = "A1") -> dict[str, Any]:
     assert list(cells.index) == [name]
-    return cells.loc[name]
+    return {str(column): cells[column].iloc[0] for column in cells.columns}
+
+
+def _column(cells: pd.DataFrame, column: str) -> dict[str, Any]:
+    return dict(zip(cells.index, cells[column], strict=True))
 
 
 def _true_ah(log: Logged, end_v: float) -> float:
@@ -48,7 +53,10 @@ def test_capacity_of_a_known_cell(tmp_path: Path, every_s: float, jitter_s: floa
         assert found["end_v"] == end_v
 
 
-@pytest.mark.parametrize(("every_s", "jitter_s", "within"), [(1.0, 0.0, 0.02), (1.0, 0.3, 0.02), (10.0, 0.0, 0.10), (10.0, 3.0, 0.12)])  # fmt: skip
+@pytest.mark.parametrize(
+    ("every_s", "jitter_s", "within"),
+    [(1.0, 0.0, 0.02), (1.0, 0.3, 0.02), (10.0, 0.0, 0.10), (10.0, 3.0, 0.12)],
+)
 def test_resistance_of_a_known_cell(tmp_path: Path, every_s: float, jitter_s: float, within: float) -> None:
     cell = Cell()
     found = _cell(measure_log(_write(tmp_path, simulate(cell, FULL_TEST, every_s=every_s, jitter_s=jitter_s))))
@@ -116,8 +124,9 @@ def test_discharge_may_be_positive_or_negative_in_the_file(tmp_path: Path) -> No
     log = simulate(Cell(), steps, every_s=5.0)
     minus, plus = _write(tmp_path, log, "minus.csv", sign=-1), _write(tmp_path, log, "plus.csv", sign=1)
     cells = measure_log(minus, plus)
-    assert cells.loc["minus", "capacity_mah"] == pytest.approx(cells.loc["plus", "capacity_mah"])
-    assert cells.loc["minus", "capacity_mah"] / 1000 == pytest.approx(log.discharged_ah, rel=1e-3)
+    capacity_mah = _column(cells, "capacity_mah")
+    assert capacity_mah["minus"] == pytest.approx(capacity_mah["plus"])
+    assert capacity_mah["minus"] / 1000 == pytest.approx(log.discharged_ah, rel=1e-3)
     said = "\n".join(cells.attrs["measuring"].assumptions)
     assert "minus.csv: discharge currents are negative" in said
     assert "plus.csv: discharge currents are positive" in said
@@ -184,6 +193,21 @@ def test_a_gap_that_matters_is_refused_with_its_line(tmp_path: Path) -> None:
         measure_log(path)
 
 
+def test_a_log_that_is_silent_at_the_end_of_the_discharge_needs_an_end_voltage(tmp_path: Path) -> None:
+    log = simulate(Cell(), FULL_TEST, every_s=5.0)
+    down_to_3_v = int(np.flatnonzero((log.current_a > 0) & (log.voltage_v <= 3.0))[1])
+    keep = np.append(np.arange(down_to_3_v), len(log.time_s) - 1)
+    path = _write(tmp_path, Logged(log.time_s[keep], log.voltage_v[keep], log.current_a[keep], 0.0))
+    with pytest.raises(FileUnusable, match="when the discharge stopped is not known"):
+        measure_log(path)
+    assert _cell(measure_log(path, end_v=3.0))["capacity_mah"] == pytest.approx(2392, abs=3)
+
+
+def test_a_discharge_that_ends_far_from_empty_is_warned_about(tmp_path: Path) -> None:
+    log = simulate(Cell(), (Step(0.0, 120.0), Step(0.5, 6000.0), Step(0.0, 120.0)), every_s=5.0)
+    assert "not its capacity" in "\n".join(measure_log(_write(tmp_path, log)).attrs["measuring"].warnings)
+
+
 def test_a_small_gap_is_bridged(tmp_path: Path) -> None:
     log = simulate(Cell(), FULL_TEST, every_s=1.0)
     gap = (log.time_s > 5000) & (log.time_s < 5100)
@@ -201,9 +225,9 @@ def test_one_bad_log_among_good_ones_makes_that_cell_a_reject(tmp_path: Path) ->
     good = _write(tmp_path, simulate(Cell(), FULL_TEST), "good.csv")
     short = _write(tmp_path, simulate(Cell(), (Step(0.0, 120.0), Step(0.5, 3600.0), Step(0.0, 300.0))), "short.csv")
     cells = measure_log(good, short, end_v=3.0)
-    assert cells.loc["good", "problems"] == ()
-    assert np.isnan(cells.loc["short", "capacity_mah"])
-    (problem,) = cells.loc["short", "problems"]
+    assert _column(cells, "problems")["good"] == ()
+    assert np.isnan(_column(cells, "capacity_mah")["short"])
+    (problem,) = _column(cells, "problems")["short"]
     assert "short.csv line" in problem
     assert "3.000 V" in problem
 
@@ -249,7 +273,7 @@ def test_cells_and_cycles_by_column(tmp_path: Path) -> None:
     assert list(cells.index) == ["0012", "1E5"]
     assert list(cells["cycle"]) == ["3", "3"]
     for name, ah in true.items():
-        assert cells.loc[name, "capacity_mah"] / 1000 == pytest.approx(ah, rel=1e-3)
+        assert _column(cells, "capacity_mah")[name] / 1000 == pytest.approx(ah, rel=1e-3)
 
 
 def test_one_cell_in_two_files_is_one_row(tmp_path: Path) -> None:
