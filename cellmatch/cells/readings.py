@@ -14,7 +14,7 @@ from cellmatch.errors import FileUnusable, Problem, nearest_name
 
 COLUMNS = ("kind", "target", "value", "unit", "load_a", "taken_at", "step")
 NEEDED = ("kind", "target", "value", "unit")
-UNITS = {"V": 1.0, "mV": 0.001}
+PER_VOLT = {"V": 1.0, "mV": 1000.0}
 
 KINDS = {
     "cell_v": "one cell by itself, red probe on the end the map shows as +; target: cell id",
@@ -115,7 +115,7 @@ def _reading(row: dict[str, str]) -> BenchReading:
     kind, unit = row["kind"], row["unit"]
     if kind not in KINDS:
         raise ValueError(f"kind '{kind}'; {nearest_name(kind, KINDS)}")
-    if unit not in UNITS:
+    if unit not in PER_VOLT:
         raise ValueError(f"unit '{unit}'; V or mV is needed")
     if not row["target"]:
         raise ValueError(f"no target; {kind} is {KINDS[kind]}")
@@ -128,7 +128,7 @@ def _reading(row: dict[str, str]) -> BenchReading:
     return BenchReading(
         kind=kind,
         target=row["target"],
-        value_v=_number(row["value"], "value") * UNITS[unit],
+        value_v=_number(row["value"], "value") / PER_VOLT[unit],
         load_a=_number(load, "load_a") if load else 0.0,
         taken_at=taken_at,
         step=row.get("step", ""),
