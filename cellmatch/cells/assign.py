@@ -53,7 +53,7 @@ def assign(sheet: Sheet, told: Mapping[str, str | int]) -> Assignment:
     FileAmbiguous
         Two columns may be the same one of ours.
     """
-    result = Assignment(own=OWN_FILE <= {h.text for h in sheet.headings})
+    result = Assignment(own={h.text for h in sheet.headings} >= OWN_FILE)
     ask = []
     for name, wanted in told.items():
         found = _places_of(sheet, wanted)

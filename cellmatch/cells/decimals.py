@@ -121,4 +121,4 @@ def _by_outcome(
 
 
 def _same(one: Measured, other: Measured) -> bool:
-    return bool(np.allclose(one.values, other.values, rtol=1e-12, atol=0, equal_nan=True))
+    return bool(np.allclose(one.readings, other.readings, rtol=1e-12, atol=0, equal_nan=True))

@@ -39,7 +39,7 @@ _WESTERN = frozenset(
 
 @dataclass(frozen=True, slots=True)
 class Decoded:
-    """The text of a file (line ends ``\\n``), its encoding, and what has to be said about it."""
+    """The text of a file, with one kind of line end, its encoding, and what has to be said about it."""
 
     text: str
     encoding: str
@@ -88,10 +88,7 @@ def decode(data: bytes, name: str, told: str | None = None) -> Decoded:
         No such encoding.
     """
     refuse_other_kinds(data, name)
-    if told is not None:
-        decoded = _told(data, name, told)
-    else:
-        decoded = _marked(data, name) or _unmarked(data, name)
+    decoded = _told(data, name, told) if told is not None else _marked(data, name) or _unmarked(data, name)
     text = decoded.text.removeprefix("\ufeff").rstrip("\x00")
     if _PAGE.match(text):
         raise FileUnusable(
@@ -139,7 +136,7 @@ def _strict(data: bytes, name: str, encoding: str, words: str) -> Decoded:
         raise FileUnusable(
             Problem(
                 f"{name} line {line}",
-                f"byte {error.start + 1} of the file can't be read as {words}; say --encoding, or save the file as UTF-8",
+                f"byte {error.start + 1} of the file can't be read as {words}; say --encoding, or save it as UTF-8",
             )
         ) from None
 

@@ -28,7 +28,7 @@ from cellmatch.cells.recognise import (
 from cellmatch.cells.table import CellTable, columns_of
 from cellmatch.cells.understood import FileRead, Reading
 from cellmatch.cells.units import QUANTITY, Unit, unit_of, units_for
-from cellmatch.cells.workbook import WorkbookSheet, is_workbook, read_workbook, unvalued_formulas
+from cellmatch.cells.workbook import is_workbook, read_workbook, unvalued_formulas
 from cellmatch.errors import ArgumentInvalid, FileAmbiguous, FileUnusable, InputError, Problem, nearest_name
 from cellmatch.pack.spec import MOST_CELLS
 
@@ -189,10 +189,10 @@ def _read_file(path: Path, request: Request) -> tuple[Piece, FileRead]:
         source = _from_workbook(data, path.name, title, told)
     else:
         source = _from_text(data, path.name, request.encoding, told)
-    sheet = _table_in(source, path.name if not title else f"{path.name}#{title}", request, told)
-    if source.assumption:
-        sheet.assumptions.insert(0, source.assumption)
     try:
+        sheet = _table_in(source, f"{path.name}#{title}" if title else path.name, request, told)
+        if source.assumption:
+            sheet.assumptions.insert(0, source.assumption)
         piece = interpret(sheet, request)
     except InputError as error:
         if source.word == "row":
@@ -235,7 +235,8 @@ def _bytes_of(path: Path) -> bytes:
             raise FileUnusable(
                 Problem(
                     where,
-                    f"holds {size / 1e6:.0f} MB; at most {MOST_BYTES / 1e6:.0f} MB are read (a log goes to `cellmatch measure`)",
+                    f"holds {size / 1e6:.0f} MB; at most {MOST_BYTES / 1e6:.0f} MB are read "
+                    "(a log goes to `cellmatch measure`)",
                 )
             )
         data = path.read_bytes()
@@ -319,8 +320,8 @@ def _tell_formulas(data: bytes, name: str, source: Source, error: InputError) ->
                 raise FileUnusable(
                     Problem(
                         f"{name} row {row}, column {column}",
-                        f"the formula {text[:60]} has no value (and {len(unvalued) - 1} more): open the workbook in a spreadsheet, "
-                        "save it once, and give it again",
+                        f"the formula {text[:60]} has no value (and {len(unvalued) - 1} more): open the workbook "
+                        "in a spreadsheet, save it once, and give it again",
                     )
                 ) from error
 

@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from cellmatch.cells.numbers import SPACES, looks_like_date
-from cellmatch.cells.units import INVISIBLE
+from cellmatch.cells.spelling import INVISIBLE
 
 _GUARDED = re.compile("'+[=+@-]")
 _NEEDS_GUARD = re.compile("'*[=+@-]")
@@ -119,7 +119,8 @@ def _visible(result: Ids, text: str, row: int, at: Callable[[int], str]) -> str:
     strange = sorted({f"U+{ord(c):04X}" for c in text if c in _OTHER_SCRIPT})
     if strange and any(c.isascii() and c.isalnum() for c in text):
         result.warnings.append(
-            f"{at(row)}: the id '{text}' holds letters of another script that look like Latin ones ({', '.join(strange)})"
+            f"{at(row)}: the id '{text}' holds letters of another script that look like Latin ones "
+            f"({', '.join(strange)})"
         )
     if any(unicodedata.category(c) in ("Cc", "Cs", "Co", "Cn") or c == "\ufffd" for c in text):
         text = "".join(c if c.isprintable() and c != "\ufffd" else f"<{ord(c):04X}>" for c in text)

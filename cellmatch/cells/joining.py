@@ -77,8 +77,8 @@ def _need_readings(pieces: Sequence[Piece]) -> None:
                 told
                 or Problem(
                     piece.sheet.head,
-                    f"no {WORDS[name]} column; headings found: {found}; {why}; name the column with --columns {name}=…, "
-                    f"or give the readings in a second file with the columns cell_id and {name}",
+                    f"no {WORDS[name]} column; headings found: {found}; {why}; name the column with "
+                    f"--columns {name}=…, or give the readings in a second file with the columns cell_id and {name}",
                 )
             )
     if problems:
@@ -95,9 +95,9 @@ def _many_rows(piece: Piece) -> list[Problem]:
     return [
         Problem(
             piece.sheet.head,
-            f"{rows} rows for {cells} cells, told apart by {', '.join(parts)}: charge rows are left out, every discharge "
-            "of a cell is a repeat of it, and their median is used (with --repeats newest the last); a voltage at "
-            "the end of a charge or discharge is no voltage at rest",
+            f"{rows} rows for {cells} cells, told apart by {', '.join(parts)}: charge rows are left out, every "
+            "discharge of a cell is a repeat of it, and their median is used (with --repeats newest the last); a "
+            "voltage at the end of a charge or discharge is no voltage at rest",
         )
     ]
 
@@ -128,15 +128,16 @@ def _refuse_twins(ids: pd.Index, pieces: Sequence[Piece]) -> None:
     if "".join(ids).isascii():
         return
     sources = pd.concat([p.frame["source"] for p in pieces])
-    problems = [
-        Problem(
-            ", ".join(str(sources[i] if isinstance(sources[i], str) else sources[i].iloc[0]) for i in twins),
-            f"the ids {' and '.join(repr(i) for i in twins)} look the same and are spelled with different letters "
-            f"({', '.join(sorted({f'U+{ord(c):04X}' for i in twins for c in i if not c.isascii()}))}); write them the same if they are one cell, "
-            "or differently for all to see",
+    problems = []
+    for twins in same_under(ids.unique().tolist(), twin_key):
+        codes = sorted({f"U+{ord(c):04X}" for i in twins for c in i if not c.isascii()})
+        problems.append(
+            Problem(
+                places(str(sources.loc[[i]].iloc[0]) for i in twins),
+                f"the ids {' and '.join(map(repr, twins))} look the same and are spelled with different letters "
+                f"({', '.join(codes)}); write them the same if they are one cell, or differently for all to see",
+            )
         )
-        for twins in same_under(ids.unique().tolist(), twin_key)
-    ]
     if problems:
         raise FileAmbiguous(problems)
 
@@ -169,9 +170,9 @@ def _refuse_reused_numbers(pieces: Sequence[Piece]) -> None:
                 problems.append(
                     Problem(
                         f"{first.sheet.file} and {second.sheet.file}",
-                        f"{len(pairs)} ids stand in both (like {both[0]}), and the capacities under one id are no nearer to each other than "
-                        "those of any two cells: these are different cells with the same number; give every cell a number of its own, "
-                        "or plan from one file at a time",
+                        f"{len(pairs)} ids stand in both (like {both[0]}), and the capacities under one id are no "
+                        "nearer to each other than those of any two cells: these are different cells with the same "
+                        "number; give every cell a number of its own, or plan from one file at a time",
                     )
                 )
     if problems:

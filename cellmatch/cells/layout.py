@@ -10,6 +10,7 @@ from operator import itemgetter
 
 from cellmatch.cells.headers import Heading, key, plain, read_heading
 from cellmatch.cells.numbers import SPACES, parse_number
+from cellmatch.cells.spelling import listed
 from cellmatch.cells.understood import Fact
 from cellmatch.cells.units import Unit, unit_of
 from cellmatch.errors import FileUnusable, Problem
@@ -20,33 +21,18 @@ HEAD_ROWS = 300
 KEY_COLUMNS = frozenset(("cell_id", "ocv_v", "capacity_mah", "ir_mohm"))
 COMMENT_MARKS = ("#", "//", "%", "!")
 _NO_UNIT = frozenset(
-    (
-        "",
-        "-",
-        "--",
-        "/",
-        "n/a",
-        "none",
-        "text",
-        "unit",
-        "units",
-        "einheit",
-        "einheiten",
-        "unite",
-        "unidad",
-        "unita",
-        "单位",
-        "単位",
-        "#",
-    )
+    listed("|-|--|/|n/a|none|text|unit|units|einheit|einheiten|unite|unidad|unita|单位|単位|#")
 )
 _SUMMARY = frozenset(
-    plain(w)
-    for w in (
-        "average|avg|avg.|mean|median|min|min.|max|max.|minimum|maximum|sum|total|std|std dev|stdev|stddev|sigma|range|spread|count|mittelwert"
-        "|mittel|durchschnitt|summe|anzahl|spanne|streuung|moyenne|somme|écart type|media|promedio|suma|somma|平均|平均值|最大|最大值|最小|最小值|合计"
-        "|合計|总计|标准差|標準偏差"
-    ).split("|")
+    map(
+        plain,
+        listed(
+            "average|avg|avg.|mean|median|min|min.|max|max.|minimum|maximum|sum|total|std|std dev|stdev|"
+            "stddev|sigma|range|spread|count|mittelwert|mittel|durchschnitt|summe|anzahl|spanne|streuung|"
+            "moyenne|somme|écart type|media|promedio|suma|somma|平均|平均值|最大|最大值|最小|最小值|合计|"
+            "合計|总计|标准差|標準偏差"
+        ),
+    )
 )
 
 heading_of = lru_cache(maxsize=4096)(read_heading)
@@ -308,13 +294,12 @@ def _fitted(
         sheet.odd[index] = "the line begins with '# ': it may be a comment, or a cell that is called so"
     if len(fields) < width:
         missing = sheet.headings[len(fields) :]
-        if all(h.name in ("note", "mark", "") for h in missing) and not any(
-            h.name == "mark" for h in missing
-        ):
+        if all(h.name in ("note", "") for h in missing):
             return fields + [""] * (width - len(fields))
     if len(fields) != width:
         sheet.odd[index] = (
-            f"the row has {len(fields)} values where the headings name {width} columns, so no value can be told to its column"
+            f"the row has {len(fields)} values where the headings name {width} columns, so no value can be told "
+            "to its column"
         )
     return (fields + [""] * width)[:width]
 
@@ -347,7 +332,7 @@ def _refuse_shifted(sheet: Sheet) -> None:
     raise FileUnusable(
         Problem(
             sheet.at(row),
-            f"{why}; {len(sheet.odd)} of {len(sheet.rows)} rows are like that: a heading is missing, or a comma is both decimal sign "
-            "and delimiter; save the file with semicolons, or mend the headings",
+            f"{why}; {len(sheet.odd)} of {len(sheet.rows)} rows are like that: a heading is missing, or a comma "
+            "is both decimal sign and delimiter; save the file with semicolons, or mend the headings",
         )
     )

@@ -9,6 +9,8 @@ from __future__ import annotations
 import re
 from typing import Literal, NamedTuple
 
+from cellmatch.cells.spelling import listed
+
 Decimal = Literal[".", ","]
 
 SPACES = " \t\r\n\u00a0\u1680\u2000\u2001\u2002\u2003\u2004\u2005\u2006\u2007\u2008\u2009\u200a\u202f\u205f\u3000\ufeff"
@@ -37,22 +39,28 @@ _FULL = {
 }
 
 NO_READING = frozenset(
-    "|n/a|na|n.a.|n.a|nan|null|none|nil|-|--|---|----|-----|------|.|..|...|…|/|//|?|??|???|x|k.a.|k. a.|entf.|#n/a|#n/v"
-    "|<none>|<null>|(null)|(none)|n.v.|n. v.|nd|n.d.|n/d|s/d|missing|empty|leer|fehlt|not measured|not tested|无|なし"
-    "|#nv|#value!|#wert!|#ref!|#div/0!|#name?|#num!".split("|")
+    listed(
+        "|n/a|na|n.a.|n.a|nan|null|none|nil|-|--|---|----|-----|------|.|..|...|…|/|//|?|??|???|x|k.a.|"
+        "k. a.|entf.|#n/a|#n/v|<none>|<null>|(null)|(none)|n.v.|n. v.|nd|n.d.|n/d|s/d|missing|empty|leer|"
+        "fehlt|not measured|not tested|无|なし|#nv|#value!|#wert!|#ref!|#div/0!|#name?|#num!"
+    )
 )
 """Texts that say that nothing was read (normalised: lower case, dashes as ``-``)."""
 
 OVER_RANGE = frozenset(
-    "ol|o.l|o.l.|0l|0.l|0.l.|ovl|ovld|over|overload|over range|overrange|over-range|out of range|of|o.f.|ofl|inf|+inf|-inf"
-    "|infinity|∞|+∞|1.|1 .|high|hi|open|or|o.r.|üb|超量程|超量限|オーバー".split("|")
+    listed(
+        "ol|o.l|o.l.|0l|0.l|0.l.|ovl|ovld|over|overload|over range|overrange|over-range|out of range|of|"
+        "o.f.|ofl|inf|+inf|-inf|infinity|∞|+∞|1.|1 .|high|hi|open|or|o.r.|üb|超量程|超量限|オーバー"
+    )
 )
 """Texts by which a tester says that the reading lies outside what it can show."""
 
 _MONTH = r"(?:jan|feb|m[aä]r|mrz|apr|ma[iy]|jun|jul|aug|sep|o[ck]t|nov|de[cz])[a-zä]*"
 _DATE = re.compile(
-    rf"""[0-9]{{1,2}}[-. /]+{_MONTH}\.?(?:[-. /]+[0-9]{{2,4}})? | {_MONTH}\.?[-. /]+[0-9]{{1,4}}
-    | [0-9]{{4}}[-/.][0-9]{{1,2}}[-/.][0-9]{{1,2}}(?:[T ].*)? | [0-9]{{1,2}}([-/.])[0-9]{{1,2}}\1(?:[0-9]{{2}}|[0-9]{{4}})(?:[T ].*)?""",
+    rf"""[0-9]{{1,2}}[-. /]+{_MONTH}\.?(?:[-. /]+[0-9]{{2,4}})?
+    | {_MONTH}\.?[-. /]+[0-9]{{1,4}}
+    | [0-9]{{4}}[-/.][0-9]{{1,2}}[-/.][0-9]{{1,2}}(?:[T ].*)?
+    | [0-9]{{1,2}}([-/.])[0-9]{{1,2}}\1(?:[0-9]{{2}}|[0-9]{{4}})(?:[T ].*)?""",
     re.VERBOSE | re.IGNORECASE,
 )
 

@@ -18,6 +18,7 @@ from cellmatch.cells.marks import judged
 from cellmatch.cells.numbers import SPACES, Decimal
 from cellmatch.cells.quantities import INFERRED, Measured, TextColumn, median_of
 from cellmatch.cells.repeats import TOLERANCE
+from cellmatch.cells.spelling import listed
 from cellmatch.cells.table import COLUMNS
 from cellmatch.cells.understood import ColumnRead
 from cellmatch.cells.units import QUANTITY, Unit
@@ -40,15 +41,21 @@ BLANK = "{} blank"
 
 _SLASHED = re.compile(r"([0-9]{1,2})/([0-9]{1,2})/[0-9]{2,4}")
 _CHARGE = frozenset(
-    plain(w)
-    for w in "charge|charging|chg|ch|cha|c|cc chg|cccv chg|cc charge|cccv charge|cc-cv charge|laden|ladung|lade|carica|carga|充电|恒流恒压充电|恒流充电|充電".split(
-        "|"
+    map(
+        plain,
+        listed(
+            "charge|charging|chg|ch|cha|c|cc chg|cccv chg|cc charge|cccv charge|cc-cv charge|laden|ladung|"
+            "carica|carga|充电|恒流充电|恒流恒压充电|充電"
+        ),
     )
 )
 _DISCHARGE = frozenset(
-    plain(w)
-    for w in "discharge|discharging|dchg|dch|dis|disch|d|cc dchg|cc discharge|entladen|entladung|décharge|scarica|descarga|放电|恒流放电|放電".split(
-        "|"
+    map(
+        plain,
+        listed(
+            "discharge|discharging|dchg|dch|dis|disch|d|cc dchg|cc discharge|entladen|entladung|décharge|"
+            "scarica|descarga|放电|恒流放电|放電"
+        ),
     )
 )
 
@@ -177,11 +184,11 @@ def _one_each(sheet: Sheet, readings: Sequence[Measured]) -> dict[str, Measured]
             continue
         result[name], ranges = median_of(some)
         absolute, fraction, unit = TOLERANCE[name]
-        wide = np.flatnonzero(ranges > absolute + fraction * np.abs(result[name].values))
+        wide = np.flatnonzero(ranges > absolute + fraction * np.abs(result[name].readings))
         for row in wide[:20]:
             sheet.warnings.append(
-                f"{sheet.at(int(row))}: the {len(some)} {WORDS[name]} readings differ by {ranges[row]:.3g} {unit} around "
-                f"{result[name].values[row]:.4g} {unit}; the median is used; test again"
+                f"{sheet.at(int(row))}: the {len(some)} {WORDS[name]} readings differ by {ranges[row]:.3g} {unit} "
+                f"around {result[name].readings[row]:.4g} {unit}; the median is used; test again"
             )
         if len(wide) > 20:
             sheet.warnings.append(
@@ -194,7 +201,7 @@ def _drop_unusable(sheet: Sheet, assignment: Assignment, measured: dict[str, Mea
     """Drop optional columns that hold nothing or mostly what can't be true; refuse needed ones without a reading."""
     problems = []
     for name, m in list(measured.items()):
-        readable = int(np.isfinite(m.values).sum())
+        readable = int(np.isfinite(m.readings).sum())
         if name in ("ocv_v", "capacity_mah"):
             if not readable and not m.question:
                 row = next(iter(m.faults), 0)
@@ -202,11 +209,12 @@ def _drop_unusable(sheet: Sheet, assignment: Assignment, measured: dict[str, Mea
                 problems.append(
                     Problem(
                         f"{sheet.file}, {sheet.column_at(m.column.number - 1)}",
-                        f"no {WORDS[name]} can be read in any row (found {why}); choose the column with --columns {name}=…",
+                        f"no {WORDS[name]} can be read in any row (found {why}); choose the column with "
+                        f"--columns {name}=…",
                     )
                 )
         elif (m.blanks.all() and not m.faults) or (
-            name != "ir_mohm" and readable < len(m.values) / 2 and m.faults
+            name != "ir_mohm" and readable < len(m.readings) / 2 and m.faults
         ):
             del measured[name], assignment.places[name]
             if m.faults:
@@ -231,14 +239,19 @@ def _ask_or_say_units(sheet: Sheet, measured: Mapping[str, Measured]) -> None:
     ]
     if questions:
         raise FileAmbiguous(questions)
+    taken = []
     for m in measured.values():
-        if m.how == INFERRED:
-            given = np.abs(m.values[np.isfinite(m.values)])
-            median = float(np.median(given)) / m.unit.factor - m.unit.before if len(given) else 0.0
-            sheet.assumptions.append(
-                f"{sheet.file}, {sheet.column_at(m.column.number - 1)}: no unit is given; as the median is {median:.6g}, "
-                f"{WORDS[m.column.name]} is taken to be in {m.unit.symbol} (--units {m.column.name}=… for another)"
+        given = np.abs(m.readings[np.isfinite(m.readings)])
+        if m.how == INFERRED and len(given):
+            median = float(np.median(given)) / m.unit.factor - m.unit.before
+            place = sheet.column_at(m.column.number - 1)
+            taken.append(
+                f"{WORDS[m.column.name]} ({place}) is taken to be in {m.unit.symbol}, as its median is {median:.6g}"
             )
+    if taken:
+        sheet.assumptions.append(
+            f"{sheet.file}: no unit is given: {'; '.join(taken)}; --units {next(iter(measured))}=… for another"
+        )
 
 
 def _say_dates(sheet: Sheet, assignment: Assignment) -> None:
@@ -251,7 +264,8 @@ def _say_dates(sheet: Sheet, assignment: Assignment) -> None:
     if found and all(int(m[1]) <= 12 and int(m[2]) <= 12 for m in found):
         place = sheet.column_at(assignment.places["tested_at"])
         sheet.assumptions.append(
-            f"{sheet.file}, {place}: in {min(m[0] for m in found)} day and month can't be told apart; the dates are kept as they stand"
+            f"{sheet.file}, {place}: in {min(m[0] for m in found)} day and month can't be told apart; "
+            "the dates are kept as they stand"
         )
 
 
@@ -290,7 +304,7 @@ def _faults(
         if not text:
             yield row, Problem(sheet.at(row), "the row has no cell id, so nobody can tell which cell it is")
     if "mark" in assignment.places:
-        yield from _mark_faults(sheet, assignment.places["mark"])
+        yield from _mark_faults(sheet, assignment.places["mark"], blank_is_none=assignment.own)
     if "problems" in assignment.places:
         for row, text in enumerate(sheet.texts(assignment.places["problems"])):
             for words in filter(None, cleaned(text).split("; ")):
@@ -303,18 +317,19 @@ def _shown(text: str) -> str:
     return safe if len(safe) <= 60 else safe[:57] + "…"
 
 
-def _mark_faults(sheet: Sheet, place: int) -> Iterator[tuple[int, Problem]]:
+def _mark_faults(sheet: Sheet, place: int, *, blank_is_none: bool) -> Iterator[tuple[int, Problem]]:
+    """Yield the rows whose mark is no pass; a blank one is unsettled, but in a file of ours, where it is no mark."""
     texts = sheet.texts(place)
     verdicts = {text: judged(text) for text in set(texts)}
     if not any(text.strip(SPACES) for text in verdicts):
         return
     for row, text in enumerate(texts):
-        if verdicts[text] != "pass":
+        if verdicts[text] != "pass" and (text.strip(SPACES) or not blank_is_none):
             shown = f"'{_shown(text.strip(SPACES))}'" if text.strip(SPACES) else "empty"
             what = (
                 f"the tester's mark says NG ({shown})"
                 if verdicts[text] == "fail"
-                else f"the tester's mark is unsettled ({shown}); settle it in the file, or let the cell in with --accept"
+                else f"the tester's mark is unsettled ({shown}); settle it, or let the cell in with --accept"
             )
             yield row, Problem(f"{sheet.at(row)}, {sheet.column_at(place)}", what)
 
@@ -341,10 +356,13 @@ def _frame(
     data: dict[str, object] = {}
     for name in (c.name for c in COLUMNS):
         if name in measured:
-            data[name] = measured[name].values
+            data[name] = measured[name].readings
             data[name][list(sheet.odd)] = np.nan  # type: ignore[index]
         elif name in places and name not in ("problems", "source"):
-            data[name] = _text_column(sheet.texts(places[name]))
+            texts = sheet.texts(places[name])
+            if name == "tested_at":  # a workbook's dates carry a time of day even where none was typed
+                texts = [t.removesuffix(" 00:00:00") for t in texts]
+            data[name] = _text_column(texts)
         elif name == "ir_method" and "ir_mohm" in measured:
             method = sheet.headings[places["ir_mohm"]].method or "unknown"
             data[name] = _objects([method] * len(sheet.rows))
@@ -364,7 +382,7 @@ def _frame(
     return frame, ~named
 
 
-def _objects(values: list[object] | list[str]) -> pd.Series:
+def _objects(values: Sequence[object]) -> pd.Series:
     """Return values as a column of plain objects; the frame's index is set afterwards."""
     array = np.empty(len(values), dtype=object)
     array[:] = values
@@ -385,7 +403,7 @@ def _problems_column(rows: int, faults: list[tuple[int, Problem]]) -> pd.Series:
 
 
 def _blank_column(sheet: Sheet, measured: Measured) -> pd.Series:
-    column = np.full(len(measured.values), None, dtype=object)
+    column = np.full(len(measured.readings), None, dtype=object)
     place = sheet.column_at(measured.column.number - 1)
     for row in map(int, np.flatnonzero(measured.blanks)):
         if row not in sheet.odd:

@@ -48,7 +48,7 @@ class TextColumn:
 
     def text(self, row: int) -> str:
         """Return the text of one row, without the spaces around it."""
-        return self.texts[self.codes[row]].strip(SPACES)
+        return self.texts[int(self.codes[row])].strip(SPACES)
 
 
 @dataclass(slots=True)
@@ -57,7 +57,7 @@ class Measured:
 
     Parameters
     ----------
-    values : ndarray of float, shape (rows,)
+    readings : ndarray of float, shape (rows,)
         In our unit, NaN where `faults` has a word for the row.
     unit, how : Unit, str
         What the column's numbers without a unit of their own are in, and how that is known.
@@ -72,7 +72,7 @@ class Measured:
     """
 
     column: TextColumn
-    values: NDArray[np.float64]
+    readings: NDArray[np.float64]
     unit: Unit
     how: str
     blanks: NDArray[np.bool_]
@@ -83,7 +83,7 @@ class Measured:
     def refuse(self, row: int, why: str) -> None:
         """Take the reading of one row back, with the reason."""
         self.faults[row] = why
-        self.values[row] = np.nan
+        self.readings[row] = np.nan
 
 
 def measure(
@@ -137,7 +137,7 @@ def median_of(parts: Sequence[Measured]) -> tuple[Measured, NDArray[np.float64]]
         Largest less smallest reading of each row, in our unit; NaN with fewer than two.
     """
     first = parts[0]
-    values = np.stack([m.values for m in parts])
+    values = np.stack([m.readings for m in parts])
     given = np.isfinite(values)
     some = given.any(axis=0)
     medians = np.full(values.shape[1], np.nan)
@@ -194,7 +194,8 @@ def _unit(
 
 def _unlikely(name: str, stated: Unit, median: float, choices: Sequence[Plausible]) -> str:
     if stated.quantity != QUANTITY[name]:
-        return f"{stated.symbol} is no unit of {QUANTITY[name]}; right would be {', '.join(p.unit.symbol for p in choices)}"
+        right = ", ".join(p.unit.symbol for p in choices)
+        return f"{stated.symbol} is no unit of {QUANTITY[name]}; right would be one of {right}"
     own = next(p for p in choices if p.unit == stated)
     if own.least <= median <= own.most:
         return ""
@@ -252,7 +253,7 @@ def scaled(number: Number, unit: Unit) -> float:
 def _typed_in_another_unit(measured: Measured) -> None:
     """Refuse readings that are far off, and near in another unit: they were typed in that unit."""
     quantity = QUANTITY[measured.column.name]
-    sizes = np.abs(np.where(measured.values == 0, np.nan, measured.values))
+    sizes = np.abs(np.where(measured.readings == 0, np.nan, measured.readings))
     if quantity not in ("voltage", "capacity", "resistance") or np.isnan(sizes).all():
         return
     middle = float(np.nanmedian(sizes))
@@ -277,10 +278,10 @@ def _typed_in_another_unit(measured: Measured) -> None:
 
 def _refuse_fill_values(measured: Measured) -> None:
     """Refuse the round numbers that testers write where they have no reading."""
-    given = measured.values[np.isfinite(measured.values)]
+    given = measured.readings[np.isfinite(measured.readings)]
     if not len(given):
         return
-    large = measured.values > float(np.median(np.abs(given))) * FILL_RATIO
+    large = measured.readings > float(np.median(np.abs(given))) * FILL_RATIO
     for row in map(int, np.flatnonzero(large)):
-        if round(float(measured.values[row]) / measured.unit.factor, 6) in FILL_VALUES:
+        if round(float(measured.readings[row]) / measured.unit.factor, 6) in FILL_VALUES:
             measured.refuse(row, "which is what a tester writes where it has no reading")

@@ -105,7 +105,8 @@ def no_header(file: str, rows: Sequence[Sequence[str]], lines: Sequence[int]) ->
     return FileUnusable(
         Problem(
             f"{file} line {line}",
-            f"no header row found (line {line} is {kind}: {shown}), so no cell id column either; the rows have {values}; "
+            f"no header row found (line {line} is {kind}: {shown}), so no cell id column either; "
+            f"the rows have {values}; "
             "a first line like cell_id,ocv_v,capacity_mah,ir_mohm would be right, or say which column is which: "
             "--columns cell_id=1,ocv_v=2,capacity_mah=3 (a log of one cell: `cellmatch measure`)",
         )

@@ -22,6 +22,9 @@ TOLERANCE: Mapping[str, tuple[float, float, str]] = {
 """Range that the repeats of one cell may have, absolute and as a fraction of their median, and the unit
 (common practice, no source): 10 mV, 1 % (a hobby tester) and 5 % (contact of the probes)."""
 
+MOST_SAID = 20
+"""Cells that a warning names; the rest are counted."""
+
 _ISO_DATE = re.compile(r"\d{4}-\d{2}-\d{2}(?:[T ]\d{2}:\d{2}(?::\d{2}(?:\.\d+)?)?(?:Z|[+-]\d{2}:?\d{2})?)?")
 _METHOD_ORDER = ("ac", "dc", "unknown")
 
@@ -63,7 +66,7 @@ def combined(rows: pd.DataFrame, rule: RepeatRule) -> tuple[pd.DataFrame, tuple[
         values = result[name].to_numpy(copy=True)
         if name == "problems":
             for p, texts in zip(
-                place[merged.index.get_indexer([r.cell_id for r in repeats])], kept, strict=True
+                place[merged.index.get_indexer(pd.Index([r.cell_id for r in repeats]))], kept, strict=True
             ):
                 values[p] = texts
         else:
@@ -73,7 +76,7 @@ def combined(rows: pd.DataFrame, rule: RepeatRule) -> tuple[pd.DataFrame, tuple[
     return result, repeats, warnings
 
 
-def _members(codes: NDArray[np.intp]) -> list[NDArray[np.intp]]:
+def _members(codes: NDArray[np.integer]) -> list[NDArray[np.intp]]:
     """Return the positions of each group, groups in the order of their numbers."""
     order = np.argsort(codes, kind="stable")
     return np.split(order, np.flatnonzero(np.diff(codes[order])) + 1)
@@ -105,9 +108,10 @@ def _one_method(rows: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
     rows.loc[other, "ir_method"] = None
     if not len(cells):
         return rows, []
+    shown = ", ".join(cells[:5]) + (" …" if len(cells) > 5 else "")
     return rows, [
-        f"{', '.join(cells[:5])}{' …' if len(cells) > 5 else ''}: resistances by several methods; AC and DC are never combined, "
-        "so the AC reading is used where there is one"
+        f"{shown}: resistances by several methods; AC and DC are never combined, so the AC reading is used "
+        "where there is one"
     ]
 
 
@@ -131,27 +135,29 @@ def _repeat(some: pd.DataFrame, members: NDArray[np.intp], rule: RepeatRule) -> 
     )
 
 
-def described(repeats: Sequence[Repeat], most: int = 30) -> list[str]:
-    """Return a warning for each cell whose repeats differ, and one for those that agree."""
-    said = []
+def described(repeats: Sequence[Repeat]) -> list[str]:
+    """Return a warning for each cell whose repeats differ, and one for all those that agree."""
     differing = [r for r in repeats if r.differ]
-    for r in differing[:most]:
+    said = [
+        f"{_stands(r)} and the readings differ: {'; '.join(r.differ)}; the {r.rule} is used; test again"
+        for r in differing[:MOST_SAID]
+    ]
+    if len(differing) > MOST_SAID:
         said.append(
-            f"{r.cell_id} stands {times(len(r.sources))} ({places(r.sources)}) and the readings differ: {'; '.join(r.differ)}; "
-            f"the {r.rule} is used; test again"
+            f"{len(differing) - MOST_SAID} more cells stand several times and differ; test them again"
         )
-    if len(differing) > most:
-        said.append(f"{len(differing) - most} more cells stand several times and differ; test them again")
     agreeing = [r for r in repeats if not r.differ and _measured_again(r)]
-    for r in agreeing[:most]:
+    if agreeing:
+        more = f" and {len(agreeing) - MOST_SAID} more" if len(agreeing) > MOST_SAID else ""
         said.append(
-            f"{r.cell_id} stands {times(len(r.sources))} ({places(r.sources)}); {_ranges(r)}; the {r.rule} is used"
-        )
-    if len(agreeing) > most:
-        said.append(
-            f"{len(agreeing) - most} more cells stand several times within the repeatability; the {repeats[0].rule} is used"
+            f"within the repeatability, so the {agreeing[0].rule} is used: "
+            f"{'; '.join(f'{_stands(r)}{_ranges(r)}' for r in agreeing[:MOST_SAID])}{more}"
         )
     return said
+
+
+def _stands(repeat: Repeat) -> str:
+    return f"{repeat.cell_id} stands {times(len(repeat.sources))} ({places(repeat.sources)})"
 
 
 def _measured_again(repeat: Repeat) -> bool:
@@ -160,12 +166,13 @@ def _measured_again(repeat: Repeat) -> bool:
 
 
 def _ranges(repeat: Repeat) -> str:
+    """Return the readings of a cell that are not all the same, smallest to largest."""
     parts = []
     for name, values in repeat.readings.items():
-        given = sorted(v for v in values if v == v)
-        if len(given) > 1:
-            parts.append(f"{name} {given[0]:g} to {given[-1]:g} {TOLERANCE[name][2]}")
-    return "within the repeatability: " + "; ".join(parts)
+        given = [v for v in values if v == v]
+        if given and min(given) < max(given):
+            parts.append(f" {name} {min(given):g} to {max(given):g} {TOLERANCE[name][2]}")
+    return ",".join(parts)
 
 
 def places(sources: Iterable[str]) -> str:

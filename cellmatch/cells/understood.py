@@ -145,7 +145,9 @@ class Reading:
 
         Examples
         --------
-        >>> column = ColumnRead(file="tray.csv", number=2, header="U", name="ocv_v", unit="mV", factor=0.001, how="told")
+        >>> column = ColumnRead(
+        ...     file="tray.csv", number=2, header="U", name="ocv_v", unit="mV", factor=0.001, how="told"
+        ... )
         >>> print(Reading(columns=(column,)).table())
         file      column  heading  read as  unit  factor  unit known from
         tray.csv  2       U        ocv_v    mV    0.001   told

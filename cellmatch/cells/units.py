@@ -6,8 +6,7 @@ import re
 import unicodedata
 from dataclasses import dataclass
 
-DASHES = re.compile("[\u2010-\u2015\u2212\u00ad\ufe63\uff0d]")
-INVISIBLE = re.compile("[\u200b-\u200f\u202a-\u202e\u2060-\u2064\ufeff\u00ad]")
+from cellmatch.cells.spelling import DASHES, INVISIBLE
 
 
 @dataclass(frozen=True, slots=True)

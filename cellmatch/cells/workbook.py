@@ -53,7 +53,8 @@ def read_workbook(data: bytes, name: str) -> list[WorkbookSheet]:
         raise FileUnusable(
             Problem(
                 name,
-                "is a workbook, and reading .xlsx takes the excel extra: pip install 'cellmatch[excel]'; or save it as CSV",
+                "is a workbook, and reading .xlsx takes the excel extra: pip install 'cellmatch[excel]'; "
+                "or save it as CSV",
             )
         ) from None
     with zipfile.ZipFile(io.BytesIO(data)) as archive:
@@ -98,7 +99,8 @@ def _sheets(data: bytes, name: str, *, values: bool) -> Iterator[tuple[str, list
             raise FileUnusable(
                 Problem(
                     name,
-                    f"is a workbook that can't be opened ({type(error).__name__}); open it and save it again, or save it as CSV",
+                    f"is a workbook that can't be opened ({type(error).__name__}); open it and save it again, "
+                    "or save it as CSV",
                 )
             ) from None
 
@@ -123,7 +125,7 @@ def _text(cell: Any) -> str:
         # a column of ids formatted 0000 shows 0012 where the workbook holds 12
         return str(value).zfill(len(shape)) if shape.strip("0") == "" else str(value)
     if isinstance(value, datetime):
-        return value.isoformat(sep=" ") if value.time() != time() else value.date().isoformat()
+        return value.isoformat(sep=" ")
     if isinstance(value, date | time):
         return value.isoformat()
     return str(value)
