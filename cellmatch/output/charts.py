@@ -8,31 +8,29 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable
-from typing import Any
+from functools import partial
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.patches import Patch
 from matplotlib.ticker import MaxNLocator
 
 from cellmatch.output import look
+from cellmatch.output.axes import dress, say_at_right, say_nothing_to_draw
+from cellmatch.output.cell_charts import (
+    draw_capacity_histogram,
+    draw_capacity_resistance,
+    draw_ir_histogram,
+    draw_map,
+    draw_ocv_histogram,
+)
 from cellmatch.output.look import number
-from cellmatch.output.quantities import KINDS, GroupBalance, Histogram, group_balance, histogram
+from cellmatch.output.quantities import GroupBalance, group_balance
 from cellmatch.plan import Plan
 from cellmatch.prediction import NO_RESISTANCE
 
 LABELLED_GROUPS = 20
 """Up to this many groups each bar carries its own figure."""
-
-_FILLS: dict[str, dict[str, Any]] = {
-    "used": {"facecolor": look.ACCENT, "edgecolor": look.PAPER, "hatch": None},
-    "level": {"facecolor": look.PAPER, "edgecolor": look.LEVEL, "hatch": "....."},
-    "spare": {"facecolor": look.PAPER, "edgecolor": look.ACCENT, "hatch": None},
-    "reject": {"facecolor": look.PAPER, "edgecolor": look.STOP, "hatch": "/////"},
-}
-
-_PAPER_BOX = {"facecolor": look.PAPER, "edgecolor": "none", "pad": 1.0}
 
 
 def draw_balance(ax: Axes, plan: Plan) -> Axes:
@@ -52,7 +50,7 @@ def draw_balance(ax: Axes, plan: Plan) -> Axes:
     reach = max(float(np.abs(balance.deviation_mah).max()), half_floor, 0.5)
     if half_floor > 0:
         ax.axhspan(-half_floor, half_floor, color=look.GRID, linewidth=0, zorder=0)
-        _at_right(
+        say_at_right(
             ax,
             0.0,
             f"floor {number(balance.floor_mah, 0, 'mAh')}:\ngroups inside\nthe band can't\nbe told apart",
@@ -68,7 +66,7 @@ def draw_balance(ax: Axes, plan: Plan) -> Axes:
     _group_axis(ax, balance.group)
     mean = number(balance.mean_mah / 1000, 3, "Ah")
     ax.set_ylabel(f"capacity, deviation from\nthe mean of {mean} [mAh]")
-    return _dress(ax, balance.finding())
+    return dress(ax, balance.finding())
 
 
 def draw_group_resistance(ax: Axes, plan: Plan) -> Axes:
@@ -85,7 +83,7 @@ def draw_group_resistance(ax: Axes, plan: Plan) -> Axes:
     """
     groups = [g for g in plan.prediction.groups if g.ir_mohm is not None]
     if not groups:
-        return _nothing(ax, "Group resistance", NO_RESISTANCE)
+        return say_nothing_to_draw(ax, "Group resistance", NO_RESISTANCE)
     group = np.array([g.group for g in groups])
     ir_mohm = np.array([g.ir_mohm for g in groups], dtype=float)
     mean = float(ir_mohm.mean())
@@ -94,7 +92,7 @@ def draw_group_resistance(ax: Axes, plan: Plan) -> Axes:
     ax.axhline(mean, color=look.MUTED, linewidth=0.8)
     ax.vlines(group, mean, ir_mohm, color=look.MUTED, linewidth=0.8)
     ax.scatter(group, ir_mohm, s=22, color=look.ACCENT, zorder=3)
-    _at_right(ax, mean, f"mean\n{number(mean, decimals, 'mΩ')}")
+    say_at_right(ax, mean, f"mean\n{number(mean, decimals, 'mΩ')}")
     ax.set_ylim(mean - 1.6 * reach, mean + 1.6 * reach)
     _group_axis(ax, np.array([g.group for g in plan.prediction.groups]))
     method = plan.prediction.ir_method
@@ -103,22 +101,96 @@ def draw_group_resistance(ax: Axes, plan: Plan) -> Axes:
     told = f"Group resistance {number(mean, decimals, 'mΩ')} on average"
     if np.ptp(ir_mohm) > 0:
         told += f"; highest group {highest}, {number(float(ir_mohm.max()), decimals, 'mΩ')}"
-    return _dress(ax, told)
+    return dress(ax, told)
 
 
-def draw_ocv_histogram(ax: Axes, plan: Plan) -> Axes:
-    """Draw how many cells read which open-circuit voltage, kept and rejected, with the limits."""
-    return _draw_histogram(ax, plan, "ocv_v")
+def draw_search(ax: Axes, plan: Plan) -> Axes:
+    """Draw how the best spread fell while the search went on, with the floor and the bound.
+
+    Parameters
+    ----------
+    ax : Axes
+    plan : Plan
+
+    Returns
+    -------
+    Axes
+    """
+    grouping = plan.grouping
+    if not grouping.history:
+        return say_nothing_to_draw(ax, "Best spread while solving", "the search kept no history")
+    seconds, spread = (np.array(v) for v in zip(*grouping.history, strict=True))
+    end = max(grouping.seconds, float(seconds[-1]), 1e-3)
+    ax.axhspan(0, grouping.floor_mah, color=look.GRID, linewidth=0, zorder=0)
+    ax.step([*seconds, end], [*spread, spread[-1]], where="post", color=look.ACCENT, linewidth=1.6)
+    ax.plot(seconds, spread, "o", markersize=3.5, color=look.ACCENT)
+    ax.axhline(grouping.bound_mah, color=look.INK, linewidth=0.9, linestyle=(0, (4, 3)))
+    say_at_right(ax, grouping.floor_mah, f"floor\n{number(grouping.floor_mah, 0, 'mAh')}")
+    say_at_right(ax, grouping.bound_mah, f"bound {number(grouping.bound_mah, 1, 'mAh')}")
+    ax.set_xlim(0, 1.02 * end)
+    ax.set_ylim(-0.04 * max(float(spread.max()), grouping.floor_mah), None)
+    ax.set_xlabel("time [s]")
+    ax.set_ylabel("best spread [mAh]")
+    told = f"Spread {number(float(spread[-1]), 1, 'mAh')} after {number(float(seconds[-1]), 2, 's')}"
+    return dress(ax, f"{told}; {'proven best' if grouping.proven else 'not proven'}")
 
 
-def draw_capacity_histogram(ax: Axes, plan: Plan) -> Axes:
-    """Draw how many cells hold which capacity, kept and rejected, with the limits."""
-    return _draw_histogram(ax, plan, "capacity_mah")
+def draw_sensitivity(ax: Axes, plan: Plan) -> Axes:
+    """Draw what leaving the weakest cells out is worth.
+
+    For k = 0, 1, ... as many as there are spares: the pack at its best, all groups equal, if the k weakest
+    good cells are left out and the next weakest take the places.
+
+    Parameters
+    ----------
+    ax : Axes
+    plan : Plan
+
+    Returns
+    -------
+    Axes
+    """
+    good = plan.cells[plan.cells["status"] != "reject"]["capacity_mah"].to_numpy(dtype=float)
+    left_out, capacity_ah = leaving_out(good, plan.pack.places, plan.pack.series)
+    if len(left_out) == 1:
+        return say_nothing_to_draw(ax, "Leaving the weakest cells out", "no spare cells: every good cell is needed")
+    ax.plot(left_out, capacity_ah, color=look.ACCENT, linewidth=1.6)
+    ax.plot(left_out, capacity_ah, "o", markersize=3.5, color=look.ACCENT)
+    now = plan.prediction.capacity_mah / 1000
+    ax.axhline(now, color=look.INK, linewidth=0.9, linestyle=(0, (4, 3)))
+    say_at_right(ax, now, f"this plan\n{number(now, 2, 'Ah')}")
+    ax.set_xlabel("weakest cells left out")
+    ax.set_ylabel("usable capacity\nif all groups are equal [Ah]")
+    ax.xaxis.set_major_locator(MaxNLocator(integer=True))
+    gain = 1000 * float(capacity_ah[-1] - capacity_ah[0])
+    return dress(ax, f"Leaving {left_out[-1]} weakest cells out is worth {number(gain, 0, 'mAh')}")
 
 
-def draw_ir_histogram(ax: Axes, plan: Plan) -> Axes:
-    """Draw how many cells show which resistance, kept and rejected, with the limits."""
-    return _draw_histogram(ax, plan, "ir_mohm")
+def leaving_out(capacity_mah: np.ndarray, places: int, series: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return the pack at its best when the k weakest cells are left out.
+
+    Parameters
+    ----------
+    capacity_mah : ndarray, shape (n,)
+        [mAh] Good cells.
+    places, series : int
+        Cells the pack takes, groups it has.
+
+    Returns
+    -------
+    left_out : ndarray of int, shape (n - places + 1,)
+        k.
+    capacity_ah : ndarray, shape (n - places + 1,)
+        [Ah] Sum of the next weakest cells over the groups.
+
+    Examples
+    --------
+    >>> leaving_out(np.array([3000.0, 2000.0, 2500.0]), 2, 2)
+    (array([0, 1]), array([2.25, 2.75]))
+    """
+    running = np.concatenate([[0.0], np.cumsum(np.sort(capacity_mah))])
+    left_out = np.arange(len(capacity_mah) - places + 1)
+    return left_out, (running[left_out + places] - running[left_out]) / series / 1000
 
 
 CHARTS: dict[str, Callable[[Axes, Plan], Axes]] = {
@@ -127,6 +199,12 @@ CHARTS: dict[str, Callable[[Axes, Plan], Axes]] = {
     "voltage histogram": draw_ocv_histogram,
     "capacity histogram": draw_capacity_histogram,
     "resistance histogram": draw_ir_histogram,
+    "capacity against resistance": draw_capacity_resistance,
+    "map": draw_map,
+    "capacity map": partial(draw_map, quantity="capacity_mah"),
+    "resistance map": partial(draw_map, quantity="ir_mohm"),
+    "search": draw_search,
+    "leaving cells out": draw_sensitivity,
 }
 """Every chart; a new one is one function and one entry here."""
 
@@ -159,65 +237,6 @@ def balance_png(plan: Plan) -> bytes:
         return content.getvalue()
 
 
-def _draw_histogram(ax: Axes, plan: Plan, name: str) -> Axes:
-    found = histogram(plan, name)
-    quantity = found.quantity
-    if found.empty:
-        return _nothing(ax, found.finding(), f"no {quantity.words} given")
-    left, width = found.edges[:-1], found.edges[1] - found.edges[0]
-    base = np.zeros(len(left))
-    told = [kind for kind in KINDS if found.totals[kind]]
-    for kind in told:
-        count = found.counts[kind]
-        some = count > 0
-        ax.bar(left[some], count[some], width, base[some], align="edge", linewidth=0.7, **_FILLS[kind])
-        base = base + count
-    ax.set_xlim(found.edges[0], found.edges[-1])
-    ax.set_ylim(0, 1.3 * found.tallest)
-    _draw_limits(ax, found)
-    for beyond, x, side, words in (
-        (found.lower, 0.0, "left", "◂ {} lower"),
-        (found.higher, 1.0, "right", "{} higher ▸"),
-    ):
-        if beyond:
-            ax.text(
-                x,
-                0.45,
-                words.format(beyond),
-                transform=ax.transAxes,
-                fontsize=8,
-                color=look.INK,
-                ha=side,
-                bbox=_PAPER_BOX,
-            )
-    ax.yaxis.set_major_locator(MaxNLocator(nbins=4, integer=True))
-    ax.xaxis.set_major_locator(MaxNLocator(nbins=4))
-    ax.ticklabel_format(axis="x", useOffset=False, style="plain")
-    ax.set_xlabel(f"{quantity.words} [{quantity.unit}]")
-    ax.set_ylabel("cells")
-    ax.legend(
-        handles=[Patch(linewidth=0.7, **_FILLS[kind]) for kind in told],
-        labels=[f"{look.SIGNS[kind]} {kind} {found.totals[kind]}" for kind in told],
-        loc="upper left", bbox_to_anchor=(-0.02, -0.27), ncols=2, fontsize=8, frameon=False,
-        handlelength=1.3, columnspacing=1.5, borderpad=0,
-    )  # fmt: skip
-    return _dress(ax, found.finding())
-
-
-def _draw_limits(ax: Axes, found: Histogram) -> None:
-    """Draw each limit as a dashed line; its word stands above the bars, on the roomier side."""
-    for words in dict.fromkeys(words for _, words in found.limits):
-        at = [value for value, w in found.limits if w == words]
-        for value in at:
-            ax.axvline(value, color=look.INK, linewidth=0.9, linestyle=(0, (4, 3)))
-        middle = sum(at) / len(at)
-        leans = "left" if middle < (found.edges[0] + found.edges[-1]) / 2 else "right"
-        ax.text(
-            middle, 1.27 * found.tallest, f" {words} ", fontsize=7.5, color=look.INK, va="top",
-            ha="center" if len(at) == 2 else leans,
-        )  # fmt: skip
-
-
 def _label_bars(ax: Axes, x: np.ndarray, y: np.ndarray, gap: float, skip: int) -> None:
     decimals = look.decimals_of(y.tolist())
     for k, (at, value) in enumerate(zip(x, y, strict=True)):
@@ -247,35 +266,8 @@ def _mark_weakest(ax: Axes, balance: GroupBalance, reach: float) -> None:
     )
 
 
-def _at_right(ax: Axes, y: float, words: str) -> None:
-    """Write words beside the axes, level with `y`."""
-    ax.text(1.008, y, words, transform=ax.get_yaxis_transform(), fontsize=8, color=look.MUTED, va="center")
-
-
 def _group_axis(ax: Axes, group: np.ndarray) -> None:
     ax.set_xlim(group.min() - 0.7, group.max() + 0.7)
     step = next(n for n in (1, 2, 5, 10, 20, 50, 100, len(group)) if len(group) <= 25 * n)
     ax.set_xticks([int(g) for g in group if g % step == 0 or len(group) == 1])
     ax.set_xlabel("group (1 at pack negative)")
-
-
-def _nothing(ax: Axes, title: str, words: str) -> Axes:
-    ax.text(0.5, 0.5, words, transform=ax.transAxes, ha="center", va="center", color=look.MUTED)
-    ax.set_xticks([])
-    ax.set_yticks([])
-    return _dress(ax, title)
-
-
-def _dress(ax: Axes, title: str) -> Axes:
-    """Give an axes the common look."""
-    ax.set_title(look.drawable(title), loc="left", fontsize=10.5, color=look.INK, parse_math=False)
-    ax.grid(axis="y", color=look.GRID, linewidth=0.8)
-    ax.set_axisbelow(True)
-    for side in ("top", "right"):
-        ax.spines[side].set_visible(False)
-    for side in ("left", "bottom"):
-        ax.spines[side].set_color(look.RULE)
-    ax.tick_params(colors=look.INK, labelsize=8.5, length=3, color=look.RULE)
-    ax.xaxis.label.set_fontsize(9)
-    ax.yaxis.label.set_fontsize(9)
-    return ax

@@ -102,9 +102,7 @@ def drawable(text: str) -> str:
     ('A1', '[U+1F50B]7')
     """
     known = _font_characters()
-    return "".join(
-        c if ord(c) in known and (c.isprintable() or c == THIN) else f"[U+{ord(c):04X}]" for c in text
-    )
+    return "".join(c if ord(c) in known and (c.isprintable() or c == THIN) else f"[U+{ord(c):04X}]" for c in text)
 
 
 @lru_cache(maxsize=1)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from html import escape
 
@@ -65,7 +65,7 @@ class _Place:
     position: int
 
 
-def window_around(plan: Plan, cells: Sequence[str]) -> Window:
+def window_around(plan: Plan, cells: Iterable[object]) -> Window:
     """Return the part of the holder in which some cells of the pack sit."""
     used = plan.cells.loc[list(cells)]
     half = plan.holder.spacing_mm / 2

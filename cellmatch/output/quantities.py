@@ -253,9 +253,7 @@ def histogram(plan: Plan, name: str) -> Histogram:
     )
 
 
-def _scale(
-    kept: np.ndarray, known: np.ndarray, limits: list[tuple[float, str]], step: float
-) -> tuple[float, float]:
+def _scale(kept: np.ndarray, known: np.ndarray, limits: list[tuple[float, str]], step: float) -> tuple[float, float]:
     """Return the ends of the scale: the kept cells, and what lies within reach of them."""
     low, high = float(kept.min()), float(kept.max())
     reach = REACH * max(high - low, 10 * step)

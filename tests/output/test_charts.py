@@ -12,7 +12,8 @@ from matplotlib.text import Text
 
 from cellmatch import Plan
 from cellmatch.output import look
-from cellmatch.output.charts import CHARTS, balance_figure, balance_png
+from cellmatch.output.cell_charts import draw_map
+from cellmatch.output.charts import CHARTS, balance_figure, balance_png, leaving_out
 from cellmatch.output.quantities import KINDS, QUANTITIES, group_balance, histogram, kind_of_cells
 
 # G. M. Machado, M. M. Oliveira and L. A. F. Fernandes, "A physiologically-based model for simulation of color
@@ -61,11 +62,11 @@ def test_the_two_tints_are_told_apart_in_grey_and_leave_ink_readable(eyes: str) 
 
 
 def test_every_kind_of_cell_has_its_own_sign_word_and_fill_without_colour() -> None:
-    from cellmatch.output.charts import _FILLS
+    from cellmatch.output.cell_charts import FILLS
 
-    assert set(_FILLS) == set(KINDS) == set(look.SIGNS)
+    assert set(FILLS) == set(KINDS) == set(look.SIGNS)
     assert len(set(look.SIGNS.values())) == len(KINDS)
-    without_colour = {(f["hatch"], f["facecolor"] == look.PAPER) for f in _FILLS.values()}
+    without_colour = {(f["hatch"], f["facecolor"] == look.PAPER) for f in FILLS.values()}
     assert len(without_colour) == len(KINDS)
 
 
@@ -76,10 +77,11 @@ def _words(figure: Figure) -> list[str]:
 def test_every_chart_draws_every_plan(odd_plans: dict[str, Plan]) -> None:
     for name, plan in odd_plans.items():
         for chart, draw in CHARTS.items():
-            figure = Figure(figsize=(5, 3))
+            figure = Figure(figsize=(5, 3), dpi=40)
             ax = figure.add_subplot()
             assert draw(ax, plan) is ax
-            figure.canvas.draw()
+            if name != "single cells" or "map" not in chart:  # a hundred cells are drawn once, below
+                figure.canvas.draw()
             assert ax.get_title(loc="left"), (name, chart)
             for words in _words(figure):
                 assert not {"nan", "none", "inf"} & set(words.lower().split()) or words.endswith("none given"), words
@@ -87,7 +89,7 @@ def test_every_chart_draws_every_plan(odd_plans: dict[str, Plan]) -> None:
 
 
 def test_the_image_is_a_png_of_fair_size(odd_plans: dict[str, Plan]) -> None:
-    for name in ("plain", "odd ids", "single cells"):
+    for name in ("odd ids", "single cells"):
         content = balance_png(odd_plans[name])
         assert content.startswith(b"\x89PNG\r\n")
         assert len(content) < 400_000
@@ -141,6 +143,50 @@ def test_kept_cells_lie_on_the_scale_and_strays_are_counted_beside_it(plain_plan
     assert (found.lower, found.higher) == (1, 1)  # the over-discharged one, the one to level
     assert found.totals["level"] == 1
     assert {words for _, words in found.limits} >= {"joining window"}
+
+
+def test_the_search_chart_ends_at_the_spread_that_was_found(plain_plan: Plan) -> None:
+    ax = CHARTS["search"](Figure().add_subplot(), plain_plan)
+    line = ax.lines[0]
+    assert np.asarray(line.get_ydata())[-1] == plain_plan.grouping.spread_mah
+    assert np.all(np.diff(np.asarray(line.get_ydata(), dtype=float)) <= 0)
+    assert ("not proven" in ax.get_title(loc="left")) == (not plain_plan.grouping.proven)
+
+
+def test_leaving_weak_cells_out_against_sums_by_hand(plain_plan: Plan) -> None:
+    # independent: plain Python sums over the sorted list
+    good = sorted(plain_plan.cells.loc[plain_plan.cells["status"] != "reject", "capacity_mah"])
+    by_hand = [sum(good[k : k + 52]) / 13 / 1000 for k in range(len(good) - 52 + 1)]
+    left_out, capacity_ah = leaving_out(np.array(good), 52, 13)
+    assert left_out.tolist() == list(range(7))
+    assert capacity_ah == pytest.approx(by_hand)
+    assert plain_plan.prediction.capacity_mah / 1000 <= capacity_ah[-1] + 1e-9
+
+
+@pytest.mark.parametrize("face", ["top", "bottom"])
+def test_the_coloured_map_writes_each_value_in_its_place(plain_plan: Plan, face: str) -> None:
+    ax = draw_map(Figure().add_subplot(), plain_plan, "capacity_mah", face)
+    used = plain_plan.with_status("used")
+    written = {
+        t.get_text().split("\n")[0]: (t.get_text().split("\n")[1], t.get_position()[0])
+        for t in ax.texts
+        if "\n" in t.get_text()
+    }
+    assert set(written) == set(used.index)
+    width = float(used["x_mm"].max() + used["x_mm"].min())
+    for cell, row in used.iterrows():
+        value, x = written[str(cell)]
+        assert value == f"{row['capacity_mah']:.0f}"
+        assert x == pytest.approx(row["x_mm"] if face == "top" else width - row["x_mm"])
+
+
+def test_words_on_coloured_cells_can_be_read(plain_plan: Plan) -> None:
+    # WCAG 2.1, success criterion 1.4.3: at least 4.5
+    ax = draw_map(Figure().add_subplot(), plain_plan, "capacity_mah")
+    for patch, text in zip(ax.patches, ax.texts[1::2], strict=True):
+        fill = np.asarray(patch.get_facecolor()[:3])
+        linear = np.where(fill <= 0.04045, fill / 12.92, ((fill + 0.055) / 1.055) ** 2.4)
+        assert contrast(linear, _linear(str(text.get_color()))) >= 4.5
 
 
 def test_ids_the_font_lacks_are_written_as_code_points() -> None:
