@@ -15,6 +15,9 @@ from cellmatch.errors import FileAmbiguous, Problem, nearest_name
 OWN_FILE = frozenset(("cell_id", "status", "reasons"))
 """Headings by which a cells.csv that this package wrote is known."""
 
+ASKED = frozenset(("cell_id", "ocv_v", "capacity_mah", "ir_mohm", "rated_mah", "mark"))
+"""Columns of which two are asked about; of others the first is taken, and that is said."""
+
 _METHOD_ORDER = ("ac", "", "dc")
 """Methods of a resistance, the one that joining is judged by first."""
 
@@ -76,6 +79,12 @@ def assign(sheet: Sheet, told: Mapping[str, str | int]) -> Assignment:
         taken = set(result.places.values())
         candidates = [i for i, h in enumerate(sheet.headings) if h.name == name and i not in taken]
         chosen = _best(sheet, name, candidates, result)
+        if len(chosen) > 1 and name not in ASKED:
+            result.assumptions.append(
+                f"{sheet.head}: {name} is read from {sheet.column_at(chosen[0])}, not from "
+                f"{' or '.join(sheet.column_at(i) for i in chosen[1:])} (--columns {name}=… for another)"
+            )
+            chosen = chosen[:1]
         if len(chosen) > 1:
             ask.append(_twice(sheet, name, chosen))
         elif chosen:

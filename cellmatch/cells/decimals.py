@@ -93,10 +93,10 @@ def _by_outcome(
     readings: Mapping[Decimal, list[Measured]], where: str
 ) -> tuple[Decimal, list[Measured], str]:
     """Choose the sign under which all columns can be true, where only one is or both come to the same."""
-    fitting = [sign for sign, columns in readings.items() if not any(m.question for m in columns)]
+    fitting = [sign for sign, columns in readings.items() if not any(map(_unfit, columns))]
     if not fitting:
         # neither fits, so the units have to be asked for; the questions go with the sign that asks for less
-        fitting = [min(readings, key=lambda s: sum(bool(m.question) for m in readings[s]))]
+        fitting = [min(readings, key=lambda s: sum(map(_unfit, readings[s])))]
     sign = fitting[0]
     other = readings[OTHER[sign]]
     if len(fitting) == 1:
@@ -117,6 +117,13 @@ def _by_outcome(
             f"'{text}' may be {parse_number(text, ',').value:g} or {parse_number(text, '.').value:g}: say --decimal , "
             "where the comma parts decimals, or --decimal . where it parts thousands",
         )
+    )
+
+
+def _unfit(measured: Measured) -> bool:
+    """Tell whether a column can't be meant so: its unit can't be right, or most of it can't be read."""
+    return (
+        bool(measured.question) or 2 * len(measured.faults) > len(measured.readings) - measured.blanks.sum()
     )
 
 

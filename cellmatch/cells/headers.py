@@ -27,11 +27,11 @@ _SPELLINGS: dict[str, tuple[str, ...]] = {
         "numero cella|cella n|电芯|电芯编号|电芯号|电芯id|电池编号|电池号|编号|單體編號|单体编号|"
         "電芯編號|セル|セル番号|セルno|セルid|電池番号|電池no",
         "id|barcode|bar code|serial|serial number|serial no|s/n|sn|item id|item|item no|code|"
-        "label|uid|sample|sample id|seriennummer|kennung|bezeichnung|etikett|条码|条形码|二维码|"
+        "label|uid|sample|sample id|prüfling|seriennummer|kennung|bezeichnung|etikett|条码|条形码|二维码|"
         "序列号|バーコード|シリアル番号|battery id|battery no|battery number|battery #|akku nr|"
         "batterie nr|id batterie|id pila|id bateria|étiquette|etiqueta|etichetta|identifiant|"
         "identificador",
-        "no|nr|#|number|num|n|idx|index|unit|unit id|unit no|name|nummer|lfd nr|nom|nombre|nome|"
+        "no|nr|#|number|num|n|idx|index|unit|unit id|unit no|name|nummer|lfd nr|ident nr|nom|nombre|nome|"
         "numéro|numero|battery|batterie|akku|pile|batería|batteria|序号|番号|电池|電池|名称",
     ),
     "ocv_v": (
@@ -63,7 +63,7 @@ _SPELLINGS: dict[str, tuple[str, ...]] = {
         "設計容量|设计容量|定格容量|公称容量|q nom|q rated|q n",
     ),
     "ir_mohm": (
-        "ir|internal resistance|int resistance|internal res|int res|internal r|innenwiderstand|"
+        "ir|internal resistance|r internal|int resistance|internal res|int res|internal r|innenwiderstand|"
         "r i|r int|ri|rint|résistance interne|resistencia interna|resistenza interna|内阻|內阻|"
         "内部抵抗|esr|r cell|zellwiderstand|impedance|imp|impedanz|impédance|impedancia|"
         "impedenza|阻抗|インピーダンス|internal impedance",
@@ -143,15 +143,19 @@ _ROLES: dict[str, str] = {
 
 _HARMLESS = frozenset(
     listed(
-        "measured|meas|actual|value|val|reading|read|the|of|at|test|tested|initial|cell|zell|batt|battery|mess|"
-        "wert|gemessen|mesurée|medido"
+        "measured|meas|actual|real|value|val|reading|read|the|of|at|in|after|before|with|test|tested|initial|rest|"
+        "resting|rested|cell|zell|batt|battery|mess|wert|gemessen|mesurée|medido"
     )
 )
-_QUALIFIER = re.compile(r"\d+(?:[.,]\d+)?(?:°?[cf]|degc|k?hz|s|sec|h|hr|hrs|a|ma|v|%|min|soc)|\d+/\d+c|c/\d+")
+_CONDITION = re.compile(
+    r"@?\s*(?<![a-z0-9])(?:[0-9]+(?:[.,][0-9]+)?\s*(?:°?[cf]|degc|h|hrs?|hours?|min|d|days?|%|soc|m?a)|[0-9]+/[0-9]+\s*c|c/[0-9]+)(?![a-z])"
+)
+"""Under which conditions something was measured: 25 °C, 24 h, 0.5C, C/5, 50 %."""
 _METHOD = re.compile(r"^(ir|r|imp|impedance|resistance|z)?(ac|dc)(ir|r|imp|impedance|resistance|esr|z)?$")
 _UNIT_BEHIND = re.compile(
-    r"^(?P<name>.+?)(?:\s*/\s*|\s*,\s*|\s+in\s+|[\s_:-]+)(?P<unit>[^\s/,]+(?:\s?ohms?)?)$", re.IGNORECASE
+    r"^(?P<name>.+?)(?:\s*/\s*|\s*,\s*|\s+in\s+|[\s_:-]+)(?P<unit>[^\s/,_]+(?:\s?ohms?)?)$", re.IGNORECASE
 )
+_PARTS = re.compile(r"(?:[\s_\-/,;:@|()\[\]]|\.(?![0-9]))+")
 _RUNNING = re.compile(r"(.*[^\W\d_])[\s_#.-]*([0-9]{1,2})")
 _BROKEN_SIGN = re.compile("[?\ufffd]")
 _BRACKETS = re.compile(r"[(\[{<]([^()\[\]{}<>]*)[)\]}>]")
@@ -227,6 +231,9 @@ _MEANING: dict[str, tuple[str, int]] = {
     for rank, words in reversed(list(enumerate(lists, start=1)))
     for word in listed(words)
 }
+_DISCHARGED = frozenset(
+    map(plain, listed("discharge|discharged|dis|entladung|entladen|décharge|descarga|scarica|放电"))
+)
 _OWN = {key(name): name for name in ("cell_id", *columns_of("read"))}
 _ROLE: dict[str, frozenset[str]] = {}
 for _role, _words in _ROLES.items():
@@ -302,23 +309,41 @@ def split_unit(heading: str) -> tuple[str, Unit | None, str]:
         alone = unit_of(text)
         if alone is not None and alone.quantity in ("voltage", "capacity", "resistance") and len(text) < 8:
             return text, alone, ""
-        behind = _UNIT_BEHIND.match(text)
-        found = unit_of(behind["unit"]) if behind else None
-        if behind and found is not None:
-            return behind["name"].strip(" _-:,/"), found, ""
+        name, unit = _unit_in(text)
+        if unit is not None:
+            return name, unit, ""
     return text, unit, unknown if unit is None else ""
+
+
+def _unit_in(text: str) -> tuple[str, Unit | None]:
+    """Find a unit without brackets: behind a sign or a space, between other words, or grown together."""
+    behind = _UNIT_BEHIND.match(text)
+    unit = unit_of(behind["unit"]) if behind else None
+    if behind and unit is not None:
+        return behind["name"].strip(" _-:,/"), unit
+    words = text.split()
+    for i, word in enumerate(words):
+        unit = unit_of(word.strip(",;:")) if len(word) > 1 else None
+        if unit is not None and len(words) > 1:
+            return " ".join(words[:i] + words[i + 1 :]), unit
+    if key(text) not in _MEANING:
+        for length in range(min(6, len(text) - 1), 0, -1):
+            name, unit = text[:-length], unit_of(text[-length:])
+            meaning = _MEANING.get(key(name), ("", 9))[0]
+            if unit is not None and QUANTITY.get(meaning) == unit.quantity:
+                return name, unit
+    return text, None
 
 
 def _meaning(name: str, unit: Unit | None) -> tuple[str, int, str]:
     whole = key(name)
     if whole in _MEANING and not (unit is not None and _quantity(whole) not in (None, unit.quantity)):
         return (*_MEANING[whole], "")
-    words = [w for w in re.split(r"[\s_\-/,;:.@|]+", plain(name)) if w]
+    words = [w for w in _PARTS.split(_CONDITION.sub(" ", plain(name))) if w]
     method, words = _method(words)
     for chosen in (
         words,
-        [w for w in words if not _QUALIFIER.fullmatch(w)],
-        [w for w in words if not _QUALIFIER.fullmatch(w) and w not in _HARMLESS],
+        [w for w in words if w not in _HARMLESS],
     ):
         joined = key("".join(chosen)) or ("ir" if method else "")
         found = _MEANING.get(joined)
@@ -329,6 +354,8 @@ def _meaning(name: str, unit: Unit | None) -> tuple[str, int, str]:
         meaning, rank, method = _meaning(numbered[1], unit)
         if meaning in ("ocv_v", "capacity_mah", "ir_mohm"):
             return meaning, max(rank, 2), method
+    if unit is not None and unit.quantity == "capacity" and set(words) <= _DISCHARGED and words:
+        return "capacity_mah", 1, ""
     if not words and unit is not None:
         return (
             {"voltage": "ocv_v", "capacity": "capacity_mah", "resistance": "ir_mohm"}.get(unit.quantity, ""),

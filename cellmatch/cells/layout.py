@@ -276,10 +276,10 @@ def _fitted(
                 "a second table with other headings begins here; one table per file would be right",
             )
         )
-    comment = fields[0].startswith(COMMENT_MARKS) and not any(map(is_number, fields[1:]))
-    if width > 1 and (
-        (len(filled) == 1 and comment) or (comment and len(row) != width and fields[0][1:2] in " \t")
-    ):
+    marked = fields[0].startswith(COMMENT_MARKS)
+    worded = not any(map(is_number, fields[1:]))
+    spaced = fields[0].lstrip("#/%!")[:1] == " "
+    if width > 1 and marked and ((worded and len(filled) == 1) or (spaced and (worded or len(row) != width))):
         sheet.comments.append(Fact(file=sheet.file, line=line, key="", value=", ".join(filled)))
         return None
     if width > 2 and len(filled) == 1 and fields[0] and shape(fields[0]) not in shapes:
