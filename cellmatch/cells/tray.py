@@ -128,7 +128,8 @@ class Tray:
         ndarray, shape (n,)
         """
         spread = _within(values, kinds, self.plausible, _robust_sigma)
-        return np.fmax(np.fmax(spread, repeatability), resolution(values))
+        scale: Floats = np.fmax(np.fmax(spread, repeatability), resolution(values))
+        return scale
 
 
 def _numbered(keys: pd.DataFrame) -> np.ndarray:
