@@ -178,9 +178,7 @@ def method_notes(cells: pd.DataFrame) -> tuple[str, ...]:
         return ("no resistance given: nothing is said on joining currents, sag and heat",)
     notes = [f"resistance, {resistance_use(name)}" for name in methods]
     if len(methods) > 1:
-        notes.append(
-            "resistances by different methods are not compared with each other; read all cells by one method"
-        )
+        notes.append("resistances by different methods are not compared with each other; read all cells by one method")
     return tuple(notes)
 
 
@@ -214,11 +212,12 @@ def resistance_ocv_notes(cells: pd.DataFrame, chemistry: Chemistry | None = None
     """Warn where resistances of one model were read at different open-circuit voltages.
 
     Only below :data:`STEEP_BELOW_V`, where resistance depends steeply on charge, and only for chemistries
-    whose voltage tells charge. The voltage is taken to be that at which the resistance was read.
+    whose voltage tells charge. The voltage is ``ir_ocv_v`` where that was measured, else ``ocv_v``.
     """
-    if (chemistry is not None and chemistry.flat) or "ocv_v" not in cells.columns:
+    if chemistry is not None and chemistry.flat:
         return ()
-    ocv_v = cells["ocv_v"].to_numpy(dtype=float)
+    ocv_v = _number(cells, "ir_ocv_v")
+    ocv_v = np.where(np.isnan(ocv_v), _number(cells, "ocv_v"), ocv_v)
     usable = np.isfinite(resistances_mohm(cells)) & (ocv_v > 0)
     if chemistry is not None:
         usable &= ocv_v >= chemistry.min_v

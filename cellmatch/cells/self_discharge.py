@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 import pandas as pd
@@ -30,18 +29,6 @@ SHARE_OF_RATE = 0.5
 """The voltmeter's step may cost at most this share of the rate that is to be told (common practice)."""
 ASSUMED_STEP_V = 0.001
 """A hand meter's last digit, assumed where the readings show no step."""
-
-
-class OcvCurve(Protocol):
-    """Open-circuit voltage against state of charge, as a chemistry carries it."""
-
-    def soc(self, ocv_v: np.ndarray) -> np.ndarray:
-        """Return the state of charge (0 to 1) at which the curve has this voltage."""
-        ...
-
-    def v_per_soc(self, soc: np.ndarray) -> np.ndarray:
-        """Return the slope [V per unit of state of charge]."""
-        ...
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -106,7 +93,6 @@ def self_discharge(
     second: pd.DataFrame,
     *,
     chemistry: Chemistry | None = None,
-    curve: OcvCurve | None = None,
     slope_v_per_soc: float | None = None,
     step_v: float | None = None,
 ) -> SelfDischarge:
@@ -117,11 +103,9 @@ def self_discharge(
     first, second : DataFrame
         Index of cell ids, unique; only ids in both count. Capacity comes from either (``capacity_mah``).
     chemistry : Chemistry, optional
-        Says whether the curve is flat.
-    curve : OcvCurve, optional
-        For the slope at each cell's own state of charge.
+        Gives the slope at each cell's own state of charge, and says whether the curve is flat.
     slope_v_per_soc : float, optional
-        [V per unit of state of charge] One slope for all cells, where there is no curve.
+        [V per unit of state of charge] One slope for all cells, instead of the chemistry's curve.
     step_v : float, optional
         [V] The voltmeter's last digit; worked out from the readings where not given.
 
@@ -140,9 +124,7 @@ def self_discharge(
     as there, mV per day.
     """
     if slope_v_per_soc is not None and not slope_v_per_soc > 0:
-        raise ArgumentInvalid(
-            Problem("slope of the OCV curve", f"found {slope_v_per_soc}; it must be above 0")
-        )
+        raise ArgumentInvalid(Problem("slope of the OCV curve", f"found {slope_v_per_soc}; it must be above 0"))
     ids = _common_cells(first, second)
     first, second = first.loc[ids], second.loc[ids]
     first_v, second_v = first["ocv_v"].to_numpy(dtype=float), second["ocv_v"].to_numpy(dtype=float)
@@ -153,16 +135,16 @@ def self_discharge(
         if np.isnan(step_v):
             step_v = ASSUMED_STEP_V
             notes.append(f"voltmeter step assumed {step_v * 1000:g} mV")
-    soc = (
-        np.full(len(ids), np.nan) if curve is None else np.asarray(curve.soc((first_v + second_v) / 2), float)
-    )
+    curve = chemistry.working_curve() if chemistry is not None else None
+    soc = np.full(len(ids), np.nan) if curve is None else curve.soc((first_v + second_v) / 2)
     refused = _refusals(ids, first_v, second_v, days, soc, step_v, flat=bool(chemistry and chemistry.flat))
     told = np.array([name not in refused for name in ids])
     rate = np.full(len(ids), np.nan)
     rate[told] = (first_v - second_v)[told] * 1000.0 / days[told]
-    slope = np.full(len(ids), np.nan) if slope_v_per_soc is None else np.full(len(ids), slope_v_per_soc)
-    if curve is not None:
-        slope = np.asarray(curve.v_per_soc(soc), dtype=float)
+    if slope_v_per_soc is not None:
+        slope = np.full(len(ids), slope_v_per_soc)
+    else:
+        slope = np.full(len(ids), np.nan) if curve is None else curve.slope_v(soc)
     notes += _rest_notes(first)
     return SelfDischarge(
         cell_ids=tuple(ids),
@@ -177,9 +159,7 @@ def self_discharge(
 
 def _common_cells(first: pd.DataFrame, second: pd.DataFrame) -> list[str]:
     problems = [
-        Problem(
-            f"{which} voltages", f"column {name} is missing; two voltages, each with its date, are needed"
-        )
+        Problem(f"{which} voltages", f"column {name} is missing; two voltages, each with its date, are needed")
         for which, table in (("first", first), ("second", second))
         for name in ("ocv_v", "tested_at")
         if name not in table.columns
@@ -232,9 +212,7 @@ def _refusals(
         ),
         (
             (rise_v > 0) & (rise_v <= shown),
-            lambda i: (
-                f"the voltage rose by {rise_v[i] * 1000:.3g} mV, one step of the meter: no loss shown yet"
-            ),
+            lambda i: f"the voltage rose by {rise_v[i] * 1000:.3g} mV, one step of the meter: no loss shown yet",
         ),
         (
             rise_v > shown,
@@ -267,9 +245,7 @@ def _rest_notes(first: pd.DataFrame) -> list[str]:
     short = int((first["rested_h"].to_numpy(dtype=float) < REST_BEFORE_FIRST_H).sum())
     if not short:
         return []
-    return [
-        f"{short} cell(s) had rested less than {REST_BEFORE_FIRST_H:.0f} h: part of the loss is relaxation"
-    ]
+    return [f"{short} cell(s) had rested less than {REST_BEFORE_FIRST_H:.0f} h: part of the loss is relaxation"]
 
 
 def leak_ma(mv_per_day: np.ndarray, slope_v_per_soc: np.ndarray, capacity_mah: np.ndarray) -> np.ndarray:
@@ -347,9 +323,7 @@ def least_rest_days(step_v: float, mv_per_day: float) -> float:
     1.0
     """
     if not mv_per_day > 0:
-        raise ArgumentInvalid(
-            Problem("self-discharge rate to be told", f"found {mv_per_day}; it must be above 0")
-        )
+        raise ArgumentInvalid(Problem("self-discharge rate to be told", f"found {mv_per_day}; it must be above 0"))
     return step_v * 1000.0 / (SHARE_OF_RATE * mv_per_day)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -15,23 +17,16 @@ from cellmatch.cells.self_discharge import (
 )
 from cellmatch.errors import ArgumentInvalid
 from cellmatch.pack.chemistry import load_chemistry
+from cellmatch.pack.curve import OcvCurve
 
 
-class Straight:
-    """A curve with one slope, 3.0 V empty to 4.2 V full."""
-
-    def soc(self, ocv_v: np.ndarray) -> np.ndarray:
-        return np.asarray((ocv_v - 3.0) / 1.2)
-
-    def v_per_soc(self, soc: np.ndarray) -> np.ndarray:
-        return np.full(np.shape(soc), 1.2)
+def _curve(soc: tuple[float, ...], ocv_v: tuple[float, ...]) -> OcvCurve:
+    return OcvCurve(soc_fraction=soc, ocv_v=ocv_v, uncertainty_v=tuple(0.0 for _ in soc), source="made up")
 
 
-class FlatMiddle(Straight):
-    """LFP-like: 3.20 V at 30 %, 3.32 V at 95 %."""
-
-    def soc(self, ocv_v: np.ndarray) -> np.ndarray:
-        return np.asarray(np.interp(ocv_v, [2.5, 3.20, 3.32, 3.60], [0.0, 0.30, 0.95, 1.0]))
+NMC, LFP = load_chemistry("nmc"), load_chemistry("lfp")
+STRAIGHT = replace(NMC, curve=_curve((0.0, 1.0), (3.0, 4.2)))
+FLAT_MIDDLE = replace(LFP, curve=_curve((0.0, 0.30, 0.95, 1.0), (2.5, 3.20, 3.32, 3.60)))
 
 
 def _voltages(ocv_v: list[float], at: str | list[str], **more: float) -> pd.DataFrame:
@@ -48,7 +43,7 @@ ONE = _voltages([3.7], "2026-03-01")
 def test_rate_and_leak_of_a_lot() -> None:
     first = _voltages([3.700, 3.700, 3.700], "2026-03-01", capacity_mah=2500.0, rested_h=48.0)
     second = _voltages([3.699, 3.686, 3.693], "2026-03-08T00:00:00")
-    found = self_discharge(first, second, curve=Straight())
+    found = self_discharge(first, second, chemistry=STRAIGHT)
     assert found.mv_per_day == pytest.approx([1 / 7, 2.0, 1.0])
     # by hand: 2 mV/d ÷ 1.2 V × 2500 mAh ÷ 24 h = 0.17361 mA
     assert found.leak_ma[1] == pytest.approx(0.173611, rel=1e-5)
@@ -68,9 +63,7 @@ def test_only_cells_of_both_tables_count_and_order_does_not_matter() -> None:
 
 
 def test_rising_voltage_is_not_relaxed_and_never_a_negative_leak() -> None:
-    found = self_discharge(
-        _voltages([3.60, 3.60], "2026-03-01"), _voltages([3.62, 3.601], "2026-03-08"), step_v=0.001
-    )
+    found = self_discharge(_voltages([3.60, 3.60], "2026-03-01"), _voltages([3.62, 3.601], "2026-03-08"), step_v=0.001)
     assert np.isnan(found.mv_per_day).all()
     assert "not relaxed" in found.refused["C0"]
     assert "one step of the meter" in found.refused["C1"]
@@ -89,13 +82,12 @@ def test_dates_that_are_equal_backwards_or_unreadable_are_refused() -> None:
 
 
 def test_the_flat_range_of_lfp_is_refused_and_its_ends_are_not() -> None:
-    lfp = load_chemistry("lfp")
     first = _voltages([3.10, 3.26, 3.40, 3.30], "2026-03-01")
     second = _voltages([3.09, 3.25, 3.39, 3.29], "2026-03-11")
-    found = self_discharge(first, second, chemistry=lfp, curve=FlatMiddle())
+    found = self_discharge(first, second, chemistry=FLAT_MIDDLE)
     assert set(found.refused) == {"C1", "C3"}
     assert "capacity lost" in found.refused["C1"]
-    assert set(self_discharge(first, second, chemistry=lfp).refused) == {"C0", "C1", "C2", "C3"}
+    assert set(self_discharge(first, second, chemistry=replace(LFP, curve=None)).refused) == {"C0", "C1", "C2", "C3"}
 
 
 def test_short_or_unknown_rest_is_said() -> None:
