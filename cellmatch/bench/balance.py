@@ -94,7 +94,7 @@ def outliers(
     -------
     list of (index, how far off, standard deviation of that)
     """
-    alarm = alarm_sigma(len(value))
+    alarm = alarm_sigma(len(value), sides=1 if high_only else 2)
     left, found = np.arange(len(value)), []
     while len(left) > 1:
         away, spread = against_peers(value[left], sigma[left])

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from scipy.special import ndtri
 
-FALSE_ALARM = 0.002
+FALSE_ALARM = 0.004
 """Accepted chance that a healthy pack sets off one kind of check, however many groups are looked at."""
 
 
@@ -137,17 +137,24 @@ def tied(explanations: tuple[Finding, ...]) -> tuple[Finding, ...]:
     )
 
 
-def alarm_sigma(tests: int) -> float:
+def alarm_sigma(tests: int, *, sides: int = 2) -> float:
     """Return from how many standard deviations on one of several readings is called a fault.
 
-    Two-sided, so that all `tests` together give a false alarm with :data:`FALSE_ALARM` at most (Bonferroni).
+    So that all `tests` together give a false alarm with :data:`FALSE_ALARM` at most (Bonferroni).
+
+    Parameters
+    ----------
+    tests : int
+        Readings looked at.
+    sides : int
+        2 where too high and too low both count, 1 where only one does.
 
     Examples
     --------
-    >>> alarm_sigma(1), alarm_sigma(20)
-    (3.0902, 3.8906)
+    >>> alarm_sigma(1), alarm_sigma(20), alarm_sigma(20, sides=1)
+    (2.8782, 3.719, 3.5401)
     """
-    return float(ndtri(1 - FALSE_ALARM / (2 * max(tests, 1))))
+    return float(ndtri(1 - FALSE_ALARM / (sides * max(tests, 1))))
 
 
 def most_dangerous_first(findings: Iterable[tuple[Finding, ...]]) -> list[Finding]:

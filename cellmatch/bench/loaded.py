@@ -24,6 +24,8 @@ from cellmatch.cells.readings import BenchReading
 OPEN_FRACTION = 0.7
 """Above this part of what an open joint would drop it is called open; a joint of the cell's own resistance
 drops about half."""
+LOOSE_ODDS = 0.05
+"""How well a loose link, which can make any excess, explains one that fits a missing cell exactly."""
 ENOUGH_CAPS = 6
 """From this many caps on, what they all read alike is taken for the meter's (common practice, no source)."""
 SAME_LOAD = 0.05
@@ -175,7 +177,7 @@ def _sag_event(built: BuiltPack, test: LoadTest, i: int, scale: float, sigma_ohm
     # how far the excess lies from what one missing cell makes
     beside = max(low - more, more - high, 0.0) / sigma_ohm if math.isfinite(high) else math.inf
     like = math.exp(-0.5 * beside**2) if math.isfinite(beside) else 0.0
-    chance = like / (like + 0.2)
+    chance = like / (like + LOOSE_ODDS)
     size = len(built.groups[group - 1])
     unjoined = finding(
         "cell_not_joined",
@@ -280,7 +282,7 @@ def bad_joints(built: BuiltPack, drops: Sequence[CapDrop]) -> list[tuple[Finding
     -------
     list of tuple of Finding
     """
-    alarm = alarm_sigma(len(drops))
+    alarm = alarm_sigma(len(drops), sides=1)
     common_v = sum(volts for volts, _, _ in cap_shift(built, drops))
     found: list[tuple[Finding, ...]] = []
     for drop in drops:

@@ -3,6 +3,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime, timedelta
+from statistics import NormalDist
 
 import numpy as np
 import pytest
@@ -122,6 +123,6 @@ def test_every_kind_is_ranked_once_and_stops_come_before_the_rest() -> None:
 
 
 def test_alarm_rises_with_the_number_of_readings() -> None:
-    # two-sided normal quantiles of 0.002 / n (any table of the normal distribution)
-    assert alarm_sigma(1) == pytest.approx(3.0902, abs=1e-4)
-    assert alarm_sigma(20) == pytest.approx(3.8906, abs=1e-4)
+    # the standard library's normal quantiles, not the ones used
+    for tests, sides in ((1, 2), (20, 2), (200, 1)):
+        assert alarm_sigma(tests, sides=sides) == pytest.approx(NormalDist().inv_cdf(1 - 0.004 / (sides * tests)))

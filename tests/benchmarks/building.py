@@ -102,11 +102,11 @@ def false_alarms(packs: int) -> None:
 def times() -> None:
     """Print how long placement and steps take, as seconds and as a ratio to placing by id."""
     print(f"{'pack':8}{'by id s':>9}{'by heat s':>11}{'ratio':>7}{'steps s':>9}{'steps':>7}")
+    nmc = load_chemistry("nmc")
     for text in ("10s3p", "14s8p", "20s20p", "20s50p"):
         cells, heat = _cells(text)
         by_id, placed = _timed(lambda cells=cells, text=text: place_cells(cells, text))
         by_heat, _ = _timed(lambda cells=cells, text=text, heat=heat: place_by_heat(cells, text, None, heat))
-        nmc = load_chemistry("nmc")
         steps, plan = _timed(lambda placed=placed, text=text: plan_assembly(placed, text, None, nmc, Limits()))
         print(f"{text:8}{by_id:9.3f}{by_heat:11.3f}{by_heat / by_id:7.1f}{steps:9.3f}{len(plan.steps):7}")
 

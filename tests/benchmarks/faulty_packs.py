@@ -269,7 +269,7 @@ def not_joined_by_sag(truth: Truth) -> None:
 
 def loose_link(truth: Truth) -> None:
     g, i = _group(truth), int(truth.rng.integers(len(truth.cell_v[0])))
-    loose = 10 ** truth.rng.uniform(-3, -1.8)
+    loose = 10 ** truth.rng.uniform(-3, -1.3)
     truth.joint_ohm[g][i] = loose
     r = truth.cell_ohm[g] * truth.scale + JOINT_OHM
     branch = 1 / (r + np.where(np.arange(len(r)) == i, loose, JOINT_OHM))
