@@ -10,6 +10,7 @@ from cellmatch.cells.layout import Sheet
 from cellmatch.cells.marks import judged
 from cellmatch.cells.numbers import NO_READING, SPACES
 from cellmatch.cells.table import columns_of
+from cellmatch.cells.units import QUANTITY
 from cellmatch.errors import FileAmbiguous, Problem, nearest_name
 
 OWN_FILE = frozenset(("cell_id", "status", "reasons"))
@@ -103,8 +104,9 @@ def _is_own(sheet: Sheet, name: str) -> bool:
 
 
 def is_blank(sheet: Sheet, place: int) -> bool:
-    """Tell whether a column holds no reading and no word in any row."""
-    return all(t.strip(SPACES).casefold() in NO_READING for t in sheet.texts(place))
+    """Tell whether a column holds nothing in any row, or nothing that is a reading where it should hold some."""
+    empty = NO_READING if sheet.headings[place].name in QUANTITY else frozenset(("",))
+    return all(t.strip(SPACES).casefold() in empty for t in sheet.texts(place))
 
 
 def _holds_marks(sheet: Sheet, place: int) -> bool:

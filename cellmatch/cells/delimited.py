@@ -55,7 +55,11 @@ def split_rows(text: str, delimiter: str, name: str) -> Rows:
             return Rows(rows, range(1, len(rows) + 1), delimiter)
         return _quoted(reader, delimiter, name)
     except csv.Error:
-        raise _open_quote(name, reader.line_num) from None
+        raise FileUnusable(
+            Problem(
+                f"{name} line {reader.line_num}", "a field is far too long for a table; is a quote left open?"
+            )
+        ) from None
 
 
 def _quoted(reader: csv._reader, delimiter: str, name: str) -> Rows:  # type: ignore[name-defined]

@@ -96,7 +96,11 @@ def decode(data: bytes, name: str, told: str | None = None) -> Decoded:
         )
     if text[:1] in ("{", "[") and text.lstrip("{[ \r\n\t")[:1] == '"' and '":' in text[:2000]:
         raise FileUnusable(Problem(name, "is JSON and no table; a CSV with a line per cell would be right"))
-    return Decoded(text.replace("\r\n", "\n").replace("\r", "\n"), decoded.encoding, decoded.assumption)
+    return Decoded(
+        text.replace("\r\r\n", "\n").replace("\r\n", "\n").replace("\r", "\n"),
+        decoded.encoding,
+        decoded.assumption,
+    )
 
 
 def _told(data: bytes, name: str, told: str) -> Decoded:

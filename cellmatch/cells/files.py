@@ -23,6 +23,7 @@ from cellmatch.cells.recognise import (
     log_heading,
     no_header,
     rows_per_cell,
+    runs_on,
     turned,
 )
 from cellmatch.cells.table import CellTable, columns_of
@@ -361,6 +362,9 @@ def _is_a_log(fields: list[list[str]], log: int, header: int) -> bool:
 def _without_header(source: Source, name: str, request: Request) -> Sheet:
     """Lay out a file whose headings are unknown or missing, by the column numbers that were told."""
     fields, lines = source.rows.fields, source.rows.lines
+    log = next((i for i, row in enumerate(fields[:HEAD_ROWS]) if runs_on(row)), None)
+    if log is not None and not request.columns:
+        raise log_found(name, lines[log], fields[log])
     numbers = {n: int(c) - 1 for n, c in request.columns.items() if str(c).strip().isdigit()}
     _, width = agreement(fields)
     if "cell_id" not in numbers or len(numbers) < 2 or max(numbers.values()) >= width:

@@ -117,7 +117,8 @@ def _visible(result: Ids, text: str, row: int, at: Callable[[int], str]) -> str:
             f"{at(row)}: the id '{text}' held a space of an unusual kind; it was made a plain one"
         )
     strange = sorted({f"U+{ord(c):04X}" for c in text if c in _OTHER_SCRIPT})
-    if strange and any(c.isascii() and c.isalnum() for c in text):
+    # a word that is of the other script throughout has letters that look like none of ours
+    if strange and all(c in _OTHER_SCRIPT or c.isascii() for c in text if c.isalpha()):
         result.warnings.append(
             f"{at(row)}: the id '{text}' holds letters of another script that look like Latin ones "
             f"({', '.join(strange)})"

@@ -10,15 +10,14 @@ import numpy as np
 import pandas as pd
 
 from cellmatch.cells.assign import Assignment, assign
+from cellmatch.cells.cycles import charge_column, direction
 from cellmatch.cells.decimals import read_quantities
-from cellmatch.cells.headers import plain
 from cellmatch.cells.ids import Ids, cleaned, read_ids
 from cellmatch.cells.layout import Sheet, header_score
 from cellmatch.cells.marks import judged
 from cellmatch.cells.numbers import SPACES, Decimal
 from cellmatch.cells.quantities import INFERRED, Measured, TextColumn, median_of
 from cellmatch.cells.repeats import TOLERANCE
-from cellmatch.cells.spelling import listed
 from cellmatch.cells.table import COLUMNS
 from cellmatch.cells.understood import ColumnRead
 from cellmatch.cells.units import QUANTITY, Unit
@@ -40,24 +39,6 @@ BLANK = "{} blank"
 """Working column: the problem to tell if no other row of the cell gives the reading."""
 
 _SLASHED = re.compile(r"([0-9]{1,2})/([0-9]{1,2})/[0-9]{2,4}")
-_CHARGE = frozenset(
-    map(
-        plain,
-        listed(
-            "charge|charging|chg|ch|cha|c|cc chg|cccv chg|cc charge|cccv charge|cc-cv charge|laden|ladung|"
-            "carica|carga|充电|恒流充电|恒流恒压充电|充電"
-        ),
-    )
-)
-_DISCHARGE = frozenset(
-    map(
-        plain,
-        listed(
-            "discharge|discharging|dchg|dch|dis|disch|d|cc dchg|cc discharge|entladen|entladung|décharge|"
-            "scarica|descarga|放电|恒流放电|放電"
-        ),
-    )
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,23 +134,18 @@ def _need_ids(sheet: Sheet, assignment: Assignment) -> None:
 
 def _leave_charges_out(sheet: Sheet, assignment: Assignment) -> None:
     """Leave the charge rows out of a table with a row per cycle and mode: their capacity is none of discharge."""
-    taken = set(assignment.places.values())
-    for place, heading in enumerate(sheet.headings):
-        if "mode" not in heading.roles or place in taken:
-            continue
-        modes = [plain(t) for t in sheet.texts(place)]
-        if _CHARGE.isdisjoint(modes) or _DISCHARGE.isdisjoint(modes):
-            continue
-        kept = [i for i, mode in enumerate(modes) if mode not in _CHARGE]
-        sheet.assumptions.append(
-            f"{sheet.file}: {len(modes) - len(kept)} rows with a charge in {sheet.column_at(place)} were left out; "
-            "only what a cell gave on discharge is its capacity"
-        )
-        moved = {old: new for new, old in enumerate(kept)}
-        sheet.odd = {moved[i]: why for i, why in sheet.odd.items() if i in moved}
-        sheet.left_out = len(modes) - len(kept)
-        sheet.rows, sheet.lines = [sheet.rows[i] for i in kept], [sheet.lines[i] for i in kept]
+    place = charge_column(sheet, assignment)
+    if place is None:
         return
+    kept = [i for i, text in enumerate(sheet.texts(place)) if direction(text) != "charge"]
+    sheet.left_out = len(sheet.rows) - len(kept)
+    sheet.assumptions.append(
+        f"{sheet.file}: {sheet.left_out} rows with a charge in {sheet.column_at(place)} were left out; only what a "
+        "cell gave on discharge is its capacity"
+    )
+    moved = {old: new for new, old in enumerate(kept)}
+    sheet.odd = {moved[i]: why for i, why in sheet.odd.items() if i in moved}
+    sheet.rows, sheet.lines = [sheet.rows[i] for i in kept], [sheet.lines[i] for i in kept]
 
 
 def _one_each(sheet: Sheet, readings: Sequence[Measured]) -> dict[str, Measured]:

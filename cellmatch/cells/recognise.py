@@ -21,6 +21,12 @@ def log_heading(rows: Sequence[Sequence[str]]) -> int:
     return -1
 
 
+def runs_on(row: Sequence[str]) -> bool:
+    """Tell whether a row of otherwise unknown headings names a running time, step or cycle and more of a log."""
+    roles = {role for f in row if f.strip(SPACES) for role in heading_of(f).roles}
+    return len(roles) >= 2 and bool(roles & {"time", "step", "cycle"})
+
+
 def is_log(headings: Sequence[Heading]) -> bool:
     """Tell whether the headings are those of a log of one test: time or steps with voltage or current, no cell."""
     roles = {role for h in headings for role in h.roles}
@@ -99,13 +105,13 @@ def no_header(file: str, rows: Sequence[Sequence[str]], lines: Sequence[int]) ->
     first, line = filled[0]
     shown = ", ".join(f.strip(SPACES) for f in first if f.strip(SPACES))[:80]
     given = [f for f in first if f.strip(SPACES)]
-    kind = "numbers" if given and all(map(is_number, given)) else "no headings that are known"
+    kind = "is numbers" if given and all(map(is_number, given)) else "names no column that is known"
     counts = sorted({sum(bool(f.strip(SPACES)) for f in row) for row, _ in filled[:HEAD_ROWS]})
     values = f"{counts[0]} to {counts[-1]} values" if len(counts) > 1 else f"{counts[0]} values"
     return FileUnusable(
         Problem(
             f"{file} line {line}",
-            f"no header row found (line {line} is {kind}: {shown}), so no cell id column either; "
+            f"no header row found (line {line} {kind}: {shown}), so no cell id column either; "
             f"the rows have {values}; "
             "a first line like cell_id,ocv_v,capacity_mah,ir_mohm would be right, or say which column is which: "
             "--columns cell_id=1,ocv_v=2,capacity_mah=3 (a log of one cell: `cellmatch measure`)",

@@ -82,7 +82,15 @@ def _lines(data: bytes, rng: Random) -> bytes:
     return b"\n".join(lines)
 
 
-CHANGES: tuple[Callable[[bytes, Random], bytes], ...] = (_flip, _insert, _cut, _double, _end, _replace, _lines)
+CHANGES: tuple[Callable[[bytes, Random], bytes], ...] = (
+    _flip,
+    _insert,
+    _cut,
+    _double,
+    _end,
+    _replace,
+    _lines,
+)
 
 
 def damaged(seeds: Sequence[bytes], rng: Random) -> bytes:
@@ -141,8 +149,12 @@ def check_places(path: Path, cells: CellTable) -> None:
 
 
 def _records(data: bytes, file: FileRead) -> dict[int, list[str]]:
-    text = data.decode(file.encoding).removeprefix("\ufeff").rstrip("\x00").replace("\r\n", "\n").replace("\r", "\n")
-    reader = csv.reader(io.StringIO(text, newline="\n"), delimiter="\t" if file.delimiter == "tab" else file.delimiter, skipinitialspace=True)
+    text = data.decode(file.encoding).removeprefix("\ufeff").rstrip("\x00").replace("\r\r\n", "\n").replace("\r\n", "\n").replace("\r", "\n")
+    reader = csv.reader(
+        io.StringIO(text, newline="\n"),
+        delimiter="\t" if file.delimiter == "tab" else file.delimiter,
+        skipinitialspace=True,
+    )
     records, begin = {}, 1
     for row in reader:
         records[begin] = row
