@@ -191,9 +191,7 @@ class Drift:
     steady_a: float
 
 
-def drift(
-    capacity_ah: ArrayLike, soc: ArrayLike, group_leak_a: ArrayLike, weeks: float, duty: float = 1.0
-) -> Drift:
+def drift(capacity_ah: ArrayLike, soc: ArrayLike, group_leak_a: ArrayLike, weeks: float, duty: float = 1.0) -> Drift:
     """Return the balance after some weeks of self-discharge.
 
     Parameters
@@ -219,9 +217,7 @@ def drift(
     """
     q, leak = np.asarray(capacity_ah, dtype=float), np.asarray(group_leak_a, dtype=float)
     if not ((leak >= 0).all() and weeks >= 0 and 0 < duty <= 1):
-        raise ArgumentInvalid(
-            Problem("self-discharge", "needs leaks and weeks of 0 or more, and a duty up to 1")
-        )
+        raise ArgumentInvalid(Problem("self-discharge", "needs leaks and weeks of 0 or more, and a duty up to 1"))
     lost = leak * weeks * HOURS_OF_A_WEEK
     after = np.clip(np.asarray(soc, dtype=float) - lost / q, 0.0, 1.0)
     return Drift(

@@ -98,9 +98,7 @@ class Circuit:
             sizes = f"{q.size} capacities, {r.size} resistances, {number.size} group numbers"
             raise ArgumentInvalid(Problem("run", f"found {sizes}; one of each for each cell is needed"))
         problems = [
-            Problem(
-                f"run, cell number {k + 1}", f"found a {name} of {values[k]:g} {unit}; it must be above 0"
-            )
+            Problem(f"run, cell number {k + 1}", f"found a {name} of {values[k]:g} {unit}; it must be above 0")
             for name, unit, values in (("capacity", "Ah", q), ("resistance", "ohm", r))
             for k in np.flatnonzero(~((values > 0) & np.isfinite(values)))[:10]
         ]

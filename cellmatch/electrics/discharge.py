@@ -222,9 +222,7 @@ def _nearest_group(circuit: Circuit, share: Share, limits: tuple[float, float], 
     return int(circuit.group[column])
 
 
-def _time_to_end(
-    circuit: Circuit, state: State, load: float, dt_s: float, limits: tuple[float, float]
-) -> float:
+def _time_to_end(circuit: Circuit, state: State, load: float, dt_s: float, limits: tuple[float, float]) -> float:
     """Return when inside a step the first group ends [s]: false position, Illinois variant, or halving."""
     low, high = 0.0, dt_s
     at_low = _margin_v(circuit.share(state, load), limits)
@@ -267,9 +265,7 @@ def _cannot_start(circuit: Circuit, load: Load, share: Share, limits: tuple[floa
     column = int(np.flatnonzero(circuit.group == group)[0])
     limit = f"its end of {limits[0]:g} V" if word == "end voltage" else f"full at {limits[1]:g} V"
     found = f"{asked} brings group {group} to {share.group_v[column]:.3f} V at load-on, past {limit}"
-    return JobError(
-        Problem("load", f"{found}: no run is possible; take a smaller load or more cells in parallel")
-    )
+    return JobError(Problem("load", f"{found}: no run is possible; take a smaller load or more cells in parallel"))
 
 
 @dataclass(kw_only=True, slots=True)
@@ -325,9 +321,7 @@ class _Tally:
         moved *= mean.cells_a
         self.square_a2s += moved
 
-    def result(
-        self, state: State, ended_by: str, ended_group: int | None, step_s: float, rest_v: float
-    ) -> Run:
+    def result(self, state: State, ended_by: str, ended_group: int | None, step_s: float, rest_v: float) -> Run:
         """Return the run, with cells in the order they were given."""
         place, current = self.circuit.place, np.array([share.current_a for share in self.shares])
         group_v = np.array([share.group_v for share in self.shares])

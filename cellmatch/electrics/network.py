@@ -112,9 +112,7 @@ class Network:
         size = (self.nodes, self.nodes)
         _, island = connected_components(coo_array((g, (a, b)), shape=size), directed=False)
         if island[self.minus] != island[self.plus]:
-            raise JobError(
-                Problem("network", "nothing joins the two terminals: a link or a whole group is missing")
-            )
+            raise JobError(Problem("network", "nothing joins the two terminals: a link or a whole group is missing"))
         # one node of each island is held: the minus terminal in its own, any other elsewhere
         _, held = np.unique(island, return_index=True)
         held[island[self.minus]] = self.minus
@@ -128,9 +126,7 @@ class Network:
         ).tocsc()
         object.__setattr__(self, "_kept", kept)
         object.__setattr__(self, "_tied", island == island[self.minus])
-        factors = splu(
-            matrix[kept][:, kept].tocsc(), permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True}
-        )
+        factors = splu(matrix[kept][:, kept].tocsc(), permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True})
         object.__setattr__(self, "_substitute", factors.solve)
 
     def _check(self) -> None:
@@ -139,14 +135,10 @@ class Network:
             raise ArgumentInvalid(Problem("network", "each cell needs two nodes and a resistance"))
         if len({len(self.link_from), len(self.link_to), len(self.link_ohm)}) != 1:
             raise ArgumentInvalid(Problem("network", "each link needs two nodes and a resistance"))
-        named = np.concatenate(
-            (self.cell_minus, self.cell_plus, self.link_from, self.link_to, [self.minus, self.plus])
-        )
+        named = np.concatenate((self.cell_minus, self.cell_plus, self.link_from, self.link_to, [self.minus, self.plus]))
         problems = []
         if named.min() < 0 or named.max() >= self.nodes:
-            problems.append(
-                Problem("network", f"names node {named.max()}; nodes run from 0 to {self.nodes - 1}")
-            )
+            problems.append(Problem("network", f"names node {named.max()}; nodes run from 0 to {self.nodes - 1}"))
         for what, values in (("cell", self.cell_ohm), ("link", self.link_ohm)):
             problems += [
                 Problem(f"network, {what} number {k + 1}", f"found {values[k]:g} ohm; it must be above 0")

@@ -68,9 +68,7 @@ def joining_window_v(r_ohm: float, parallel: int | None, limit_a: float) -> floa
     (23.4375, 17.857)
     """
     if not (r_ohm > 0 and limit_a > 0):
-        raise ArgumentInvalid(
-            Problem("joining window", f"found {r_ohm} ohm and {limit_a} A; both must be above 0")
-        )
+        raise ArgumentInvalid(Problem("joining window", f"found {r_ohm} ohm and {limit_a} A; both must be above 0"))
     if parallel is None:
         return 0.5 * limit_a * r_ohm
     if parallel < 1:
@@ -146,9 +144,7 @@ class GroupJoinings:
         return worst_verdict(self.verdict.tolist())
 
 
-def join_cells(
-    ocv_v: ArrayLike, r_ohm: ArrayLike, limit_a: ArrayLike, *, stop_ratio: float = 10.0
-) -> Joining:
+def join_cells(ocv_v: ArrayLike, r_ohm: ArrayLike, limit_a: ArrayLike, *, stop_ratio: float = 10.0) -> Joining:
     """Return what flows at the first instant when the cells of one group are joined.
 
     Parameters
@@ -160,7 +156,8 @@ def join_cells(
     limit_a : float or array_like of shape (n,)
         [A] Joining limit of each cell.
     stop_ratio : float
-        Multiple of the limit from which the verdict is "stop": a fault to look for, no levelling job.
+        Multiple of the limit from which the verdict is "stop": a fault to look for, no levelling job. A cell at 0 V
+        or below is a stop whatever flows, alone in its group too.
 
     Raises
     ------
@@ -185,7 +182,7 @@ def join_cells(
         limit_a=float(many.limit_a[0]),
         spread_v=float(many.spread_v[0]),
         verdict=str(many.verdict[0]),
-        why=_why(ocv, many, stop_ratio),
+        why=_why(ocv, many),
     )
 
 
@@ -217,9 +214,7 @@ def join_groups(
     (array([0., 4.]), ['go', 'level first'], 'level first')
     """
     ocv, r, limit = _checked(ocv_v, r_ohm, limit_a)
-    label, inverse, size = np.unique(
-        np.asarray(group, dtype=np.int64), return_inverse=True, return_counts=True
-    )
+    label, inverse, size = np.unique(np.asarray(group, dtype=np.int64), return_inverse=True, return_counts=True)
     if len(inverse) != len(ocv):
         raise ArgumentInvalid(Problem("joining", f"{len(inverse)} group numbers for {len(ocv)} cells"))
     conductance = 1.0 / r
@@ -238,7 +233,7 @@ def join_groups(
     low, high = np.minimum.reduceat(ocv[order], first), np.maximum.reduceat(ocv[order], first)
     code = np.where(load[worst] <= 1.0 + _ROUNDING, 0, 1)
     stop = (load[worst] >= stop_ratio * (1.0 - _ROUNDING)) | (low <= 0.0)
-    code[stop & (size > 1)] = 2
+    code[stop] = 2
     return GroupJoinings(
         group=label,
         size=size,
@@ -260,9 +255,7 @@ def _checked(
     r = np.atleast_1d(np.asarray(r_ohm, dtype=float))
     if ocv.ndim != 1 or ocv.shape != r.shape or not len(ocv):
         raise ArgumentInvalid(
-            Problem(
-                "joining", f"{ocv.size} voltages and {r.size} resistances; one of each per cell is needed"
-            )
+            Problem("joining", f"{ocv.size} voltages and {r.size} resistances; one of each per cell is needed")
         )
     limit = np.array(np.broadcast_to(np.asarray(limit_a, dtype=float), ocv.shape))
     for name, values in (("voltage", ocv), ("resistance", r), ("joining limit", limit)):
@@ -270,9 +263,7 @@ def _checked(
             missing = np.flatnonzero(np.isnan(values)) + 1
             raise ValueError(f"joining: no {name} for cell number {', '.join(map(str, missing[:10]))}")
     problems = [
-        Problem(
-            f"joining, cell number {k + 1}", f"found a {name} of {values[k]:g} {unit}; it must be above 0"
-        )
+        Problem(f"joining, cell number {k + 1}", f"found a {name} of {values[k]:g} {unit}; it must be above 0")
         for name, unit, values in (("resistance", "ohm", r), ("joining limit", "A", limit))
         for k in np.flatnonzero(~((values > 0) & np.isfinite(values)))[:10]
     ]
@@ -281,25 +272,22 @@ def _checked(
     return ocv, r, limit
 
 
-def _why(ocv: NDArray[np.float64], many: GroupJoinings, stop_ratio: float) -> str:
+def _why(ocv: NDArray[np.float64], many: GroupJoinings) -> str:
     """Return the reason for the verdict on a single group in a builder's words."""
+    dead = np.flatnonzero(ocv <= 0.0)
+    if len(dead):
+        numbers = ", ".join(f"{k + 1} ({ocv[k]:.3f} V)" for k in dead[:10])
+        wrong = f"cell number {numbers} reads 0 V or less: a reversed cell, wrap or probe, or a dead cell"
+        return wrong if len(ocv) == 1 else f"{wrong}; joined, up to {many.worst_a[0]:.0f} A would flow"
     if len(ocv) == 1:
         return "one cell: nothing is joined in parallel"
     worst_a, limit_a, spread_v = many.worst_a[0], many.limit_a[0], many.spread_v[0]
-    flow = (
-        f"{1000 * spread_v:.0f} mV between the highest and the lowest cell drive up to {worst_a:.2f} A "
-        f"through one cell"
-    )
+    spread = f"{1000 * spread_v:.0f} mV between the highest and the lowest cell"
+    flow = f"{spread} drive up to {worst_a:.2f} A through one cell"
     verdict = str(many.verdict[0])
     if verdict == "go":
         return f"{flow}; its limit is {limit_a:.2f} A"
     if verdict == "level first":
         return f"{flow}, above its limit of {limit_a:.2f} A: bring the cells to one voltage first"
-    dead = np.flatnonzero(ocv <= 0.0)
-    if len(dead):
-        numbers = ", ".join(f"{k + 1} ({ocv[k]:.3f} V)" for k in dead[:10])
-        return (
-            f"{flow}: cell number {numbers} reads 0 V or less: a reversed cell, wrap or probe, or a dead cell"
-        )
     times = f"{worst_a / limit_a:.0f} times its limit of {limit_a:.2f} A"
     return f"{flow}, {times}: look for a wrong cell or reading"

@@ -54,9 +54,7 @@ def load_resistance_range(ir_method: str | None) -> tuple[float, float, str]:
         return 1.0, 1.0, f"resistance under load as measured, by direct current over {float(direct[1]):g} s"
     if direct:
         low, high = SHORT_PULSE_TO_LOAD
-        what = (
-            f"a pulse of {float(direct[1]):g} s" if direct[1] else "a direct-current pulse of unknown length"
-        )
+        what = f"a pulse of {float(direct[1]):g} s" if direct[1] else "a direct-current pulse of unknown length"
     elif method == "ac_1khz":
         (low, high), what = AC_TO_LOAD, "alternating current of 1 kHz"
     elif method == "unknown":

@@ -177,9 +177,7 @@ def hidden_by_meter(
         A value of 0 or below.
     """
     if not (min(reading_v, meter_v, r_ohm, capacity_ah) > 0 and parallel >= 1):
-        found = (
-            f"found {reading_v:g} V ±{meter_v:g} V, {r_ohm:g} ohm, {capacity_ah:g} Ah, {parallel} in parallel"
-        )
+        found = f"found {reading_v:g} V ±{meter_v:g} V, {r_ohm:g} ohm, {capacity_ah:g} Ah, {parallel} in parallel"
         raise ArgumentInvalid(Problem("meter", f"{found}; all must be above 0"))
     current = 2 * meter_v * (parallel - 1) / (parallel * r_ohm)
     low, high = (float(z) for z in np.clip(curve.soc([reading_v - meter_v, reading_v + meter_v]), 0.0, 1.0))
@@ -189,9 +187,7 @@ def hidden_by_meter(
         f"{100 * low:.0f} and {100 * high:.0f} % of charge: up to {1000 * apart_ah:.0f} mAh between two cells, "
         f"and up to {current:.2f} A when they are joined"
     )
-    return Hidden(
-        apart_v=2 * meter_v, current_a=current, soc_low=low, soc_high=high, apart_ah=apart_ah, words=words
-    )
+    return Hidden(apart_v=2 * meter_v, current_a=current, soc_low=low, soc_high=high, apart_ah=apart_ah, words=words)
 
 
 def voltage_words(label: str, flat: bool, hidden: Hidden) -> str | None:

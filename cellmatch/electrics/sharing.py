@@ -263,9 +263,7 @@ def _check(run: Run, name: str, limit_a: float, mean: bool) -> LimitCheck:
     kept = current <= limit_a * (1 + 1e-9)
     when = None if mean else float(run.cell_max_at_s[cell])
     how = "on average (root mean square)" if when is None else f"{when / 60:.0f} min after load-on"
-    what = {"continuous": "its continuous limit", "peak": "its peak limit", "contact": "the contact's limit"}[
-        name
-    ]
+    what = {"continuous": "its continuous limit", "peak": "its peak limit", "contact": "the contact's limit"}[name]
     side = "within" if kept else "above"
     return LimitCheck(
         name=name,

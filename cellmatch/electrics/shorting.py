@@ -67,9 +67,7 @@ def short_circuit(full_v: float, r_ohm: ArrayLike, group: ArrayLike) -> ShortCir
     """
     r, number = np.atleast_1d(np.asarray(r_ohm, dtype=float)), np.asarray(group, dtype=np.int64)
     if not (full_v > 0 and r.shape == number.shape and (r > 0).all()):
-        raise ArgumentInvalid(
-            Problem("short circuit", "needs a full voltage and a resistance above 0 for every cell")
-        )
+        raise ArgumentInvalid(Problem("short circuit", "needs a full voltage and a resistance above 0 for every cell"))
     label, inverse = np.unique(number, return_inverse=True)
     conductance = np.bincount(inverse, 1.0 / r)
     return ShortCircuit(
@@ -104,9 +102,7 @@ class Precharge:
     left_v: float
 
 
-def precharge_capacitor(
-    pack_v: float, capacitance_f: float, resistor_ohm: float, fraction: float = 0.95
-) -> Precharge:
+def precharge_capacitor(pack_v: float, capacitance_f: float, resistor_ohm: float, fraction: float = 0.95) -> Precharge:
     """Return what a pre-charge resistor does.
 
     Parameters

@@ -103,9 +103,7 @@ def load_chemistry(name: str | Path) -> Chemistry:
         known = chemistry_names()
         if text.lower() not in known:
             raise ArgumentInvalid(Problem(f"chemistry '{text}'", nearest_name(text.lower(), known)))
-        content = (files("cellmatch.pack") / "chemistries" / f"{text.lower()}.toml").read_text(
-            encoding="utf-8"
-        )
+        content = (files("cellmatch.pack") / "chemistries" / f"{text.lower()}.toml").read_text(encoding="utf-8")
         where = f"chemistry {text}"
     try:
         return _from_toml(tomllib.loads(content), where, folder)
@@ -127,9 +125,7 @@ def _from_toml(data: dict[str, Any], where: str, folder: Path | None) -> Chemist
     """Return the chemistry of a TOML table; a curve file is looked for beside it."""
     known = _NEEDED | _OPTIONAL
     problems = [Problem(where, f"key {key} is missing") for key in sorted(_NEEDED.keys() - data.keys())]
-    problems += [
-        Problem(f"{where}, key {key}", nearest_name(key, known)) for key in sorted(data.keys() - known)
-    ]
+    problems += [Problem(f"{where}, key {key}", nearest_name(key, known)) for key in sorted(data.keys() - known)]
     problems += [
         Problem(f"{where}, key {key}", f"found {data[key]!r}; {_WORDS[kinds[0]]} is needed")
         for key, kinds in known.items()
@@ -163,9 +159,7 @@ def _curve_from_toml(data: dict[str, Any], where: str, folder: Path | None) -> O
     try:
         arrays = {key: tuple(float(v) for v in data[key]) for key in needed - {"source"}}
     except (TypeError, ValueError) as error:
-        raise ArgumentInvalid(
-            Problem(f"{where}, [curve]", f"an array of numbers is needed ({error})")
-        ) from error
+        raise ArgumentInvalid(Problem(f"{where}, [curve]", f"an array of numbers is needed ({error})")) from error
     try:
         return OcvCurve(**arrays, source=str(data["source"]))
     except ArgumentInvalid as error:

@@ -90,11 +90,9 @@ class OcvCurve:
         """Return the slope [V per unit of SOC]; at a point of the curve that of the piece above it."""
         return self.voltage_and_slope(np.asarray(soc_fraction, dtype=float))[1]
 
-    def voltage_and_slope(
-        self, soc_fraction: NDArray[np.float64]
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def voltage_and_slope(self, soc_fraction: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return rest voltage [V] and slope [V per unit of SOC] with one look-up: for inner loops."""
-        piece = np.searchsorted(self._x[1:-1], soc_fraction, side="right")
+        piece = self._x[1:-1].searchsorted(soc_fraction, side="right")
         slope = self._slope[piece]
         return self._y[piece] + slope * (soc_fraction - self._x[piece]), slope
 
@@ -109,9 +107,7 @@ class OcvCurve:
 
     def voltage_uncertainty_v(self, soc_fraction: ArrayLike) -> NDArray[np.float64]:
         """Return how far a cell of the chemistry may lie from the curve [V]."""
-        return np.asarray(
-            np.interp(np.asarray(soc_fraction, dtype=float), self.soc_fraction, self.uncertainty_v)
-        )
+        return np.asarray(np.interp(np.asarray(soc_fraction, dtype=float), self.soc_fraction, self.uncertainty_v))
 
     def soc_uncertainty(self, ocv_v: ArrayLike, meter_v: float = 0.0) -> NDArray[np.float64]:
         """Return the half width of the states of charge that a reading leaves open.
@@ -160,9 +156,7 @@ def _curve_problems(x: NDArray[np.float64], y: NDArray[np.float64], u: NDArray[n
     problems = []
     if x[0] != 0.0 or x[-1] != 1.0:
         problems.append(
-            Problem(
-                "OCV curve", f"the state of charge runs from {x[0]:g} to {x[-1]:g}; it must run from 0 to 1"
-            )
+            Problem("OCV curve", f"the state of charge runs from {x[0]:g} to {x[-1]:g}; it must run from 0 to 1")
         )
     for name, unit, values in (("state of charge", "", x), ("voltage", " V", y)):
         back = np.flatnonzero(np.diff(values) <= 0)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from functools import partial
 from time import perf_counter
 
 import numpy as np
@@ -40,9 +41,7 @@ def cells_of(series: int, parallel: int) -> tuple[np.ndarray, np.ndarray, np.nda
     return rng.normal(2.5, 0.08, n), rng.normal(0.04, 0.005, n), np.repeat(np.arange(series) + 1, parallel)
 
 
-def integrate(
-    q: np.ndarray, r: np.ndarray, curve: OcvCurve, amps: float, end_v: float, step_s: float
-) -> float:
+def integrate(q: np.ndarray, r: np.ndarray, curve: OcvCurve, amps: float, end_v: float, step_s: float) -> float:
     """Discharge one group with scipy's solve_ivp, no step longer than ours; return the duration [s]."""
 
     def bus(z: np.ndarray) -> float:
@@ -55,9 +54,9 @@ def integrate(
         return bus(z) - end_v
 
     empty.terminal = True  # type: ignore[attr-defined]
-    found = solve_ivp(
-        rate, (0, 9e4), np.ones(len(q)), method="LSODA", rtol=1e-6, max_step=step_s, events=empty
-    )
+    found = solve_ivp(rate, (0, 9e4), np.ones(len(q)), method="LSODA", rtol=1e-6, max_step=step_s, events=empty)
+    if found.t_events is None:
+        raise SystemExit("solve_ivp met no end")
     return float(found.t_events[0][0])
 
 
@@ -68,22 +67,10 @@ def discharge_rows(curve: OcvCurve) -> list[Row]:
         q, r, group = cells_of(series, parallel)
         load = constant_current(2.5 * parallel)
         mine = group == 1
-        run = seconds(
-            lambda q=q, r=r, g=group, load=load, step=step: run_load(
-                q, r, g, curve, load, end_v=3.0, full_v=4.2, step_s=step
-            )
-        )
-        one = seconds(
-            lambda q=q[mine], r=r[mine], load=load, step=step: run_load(
-                q, r, np.ones(len(q)), curve, load, end_v=3.0, full_v=4.2, step_s=step
-            )
-        )
-        other = seconds(
-            lambda q=q[mine], r=r[mine], load=load, step=step: integrate(
-                q, r, curve, load.values[0], 3.0, step
-            ),
-            1,
-        )
+        ours = partial(run_load, curve=curve, load=load, end_v=3.0, full_v=4.2, step_s=step)
+        run = seconds(partial(ours, q, r, group))
+        one = seconds(partial(ours, q[mine], r[mine], np.ones(parallel)))
+        other = seconds(partial(integrate, q[mine], r[mine], curve, load.values[0], 3.0, step), 1)
         name = f"{series}s{parallel}p full discharge, steps of {step:g} s"
         rows.append((name, run, f"solve_ivp on each of its {series} groups", other * series))
         rows.append((f"one group of {parallel}, steps of {step:g} s", one, "solve_ivp, same steps", other))
@@ -124,9 +111,7 @@ def comparison_rows(curve: OcvCurve) -> list[Row]:
     """Compare with 20 random groupings, against runs of the default fineness."""
     q, r, group = cells_of(14, 8)
     load = constant_current(20.0)
-    compared = seconds(
-        lambda: compare_groupings(q, r, group, curve, load, end_v=3.0, full_v=4.2, draws=20), 1
-    )
+    compared = seconds(lambda: compare_groupings(q, r, group, curve, load, end_v=3.0, full_v=4.2, draws=20), 1)
     run = seconds(lambda: run_load(q, r, group, curve, load, end_v=3.0, full_v=4.2))
     return [("14s8p against 20 random groupings", compared, "22 runs of default steps", 22 * run)]
 

@@ -17,11 +17,7 @@ def test_a_string_is_its_sum_and_its_weakest_cell() -> None:
     assert (string.ocv_v, string.r_ohm, string.limit_a) == pytest.approx((11.1, 0.121, 0.8))
 
 
-@given(
-    st.lists(
-        st.tuples(st.floats(3.5, 3.9), st.floats(0.02, 0.06), st.floats(0.5, 2.0)), min_size=6, max_size=6
-    )
-)
+@given(st.lists(st.tuples(st.floats(3.5, 3.9), st.floats(0.02, 0.06), st.floats(0.5, 2.0)), min_size=6, max_size=6))
 def test_modules_joined_at_their_terminals_are_the_network(cells: list[tuple[float, float, float]]) -> None:
     """Two modules of 3s1p give the same currents as the circuit of all their cells."""
     ocv, r, limit = (np.array(x) for x in zip(*cells, strict=True))

@@ -14,9 +14,7 @@ from cellmatch.errors import ArgumentInvalid, JobError
 from cellmatch.pack.chemistry import load_chemistry
 
 
-def pack_of(
-    series: int, parallel: int, r_ohm: np.ndarray, link_ohm: float, series_links: int | None = None
-) -> Network:
+def pack_of(series: int, parallel: int, r_ohm: np.ndarray, link_ohm: float, series_links: int | None = None) -> Network:
     """Return straight rows: rails of parallel links on each net, series links column by column.
 
     Nodes: row 2 g holds the negative, row 2 g + 1 the positive poles of group g + 1.
@@ -52,9 +50,7 @@ def sum_at_nodes(network: Network, state: NetworkState, current_a: float) -> np.
 
 @given(st.integers(1, 4), st.integers(1, 5), st.floats(-30.0, 30.0), st.integers(0, 2**31))
 @settings(deadline=None, max_examples=40)
-def test_currents_meet_at_every_node_and_energy_is_kept(
-    series: int, parallel: int, current: float, seed: int
-) -> None:
+def test_currents_meet_at_every_node_and_energy_is_kept(series: int, parallel: int, current: float, seed: int) -> None:
     rng = np.random.default_rng(seed)
     n = series * parallel
     network = pack_of(series, parallel, rng.uniform(0.01, 0.1, n), 1e-3)
@@ -145,9 +141,7 @@ def test_a_run_takes_over_what_the_links_do() -> None:
     state = network.solve(4.2, 20.0)
     curve = load_chemistry("nmc").working_curve()
     assert curve is not None
-    run = run_load(
-        [2.5] * 12, seen, group, curve, constant_current(20.0), end_v=3.0, full_v=4.2, link_ohm=link_ohm
-    )
+    run = run_load([2.5] * 12, seen, group, curve, constant_current(20.0), end_v=3.0, full_v=4.2, link_ohm=link_ohm)
     np.testing.assert_allclose(run.cell_first_a, state.cell_a, rtol=1e-9)
     assert run.pack_v[0] == pytest.approx(state.pack_v, rel=1e-12)
     with pytest.raises(JobError, match="cell number 3: carries nothing"):

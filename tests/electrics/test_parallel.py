@@ -60,6 +60,9 @@ def test_equal_cells_carry_exactly_nothing() -> None:
 def test_one_cell_is_not_joined() -> None:
     joined = join_cells([3.7], [0.03], 1.0)
     assert (joined.bus_v, joined.worst_a, joined.verdict) == (3.7, 0.0, "go")
+    reversed_alone = join_cells([-3.7], [0.03], 1.0)
+    assert (reversed_alone.worst_a, reversed_alone.verdict) == (0.0, "stop")
+    assert "reversed" in reversed_alone.why
 
 
 def test_groups_give_what_each_gives_alone() -> None:

@@ -24,9 +24,7 @@ def curve_of(name: str) -> OcvCurve:
 
 NMC, LFP = curve_of("nmc"), curve_of("lfp")
 
-CELLS = st.lists(
-    st.tuples(st.floats(3.3, 4.15), st.floats(0.01, 0.1), st.floats(1.0, 5.0)), min_size=2, max_size=6
-)
+CELLS = st.lists(st.tuples(st.floats(3.3, 4.15), st.floats(0.01, 0.1), st.floats(1.0, 5.0)), min_size=2, max_size=6)
 
 
 @given(CELLS)

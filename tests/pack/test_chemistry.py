@@ -78,6 +78,7 @@ def test_energy_is_the_area_below_the_curve(name: str, one: float, other: float)
     at = np.array([min(one, other), *inner, max(one, other)])
     area = float(np.trapezoid(curve.voltage(at), at))
     assert float(curve.energy_v(at[-1]) - curve.energy_v(at[0])) == pytest.approx(area, abs=1e-9)
+    assert float(curve.energy_v(0.0)) == 0.0
 
 
 @given(st.sampled_from(WITH_CURVE), st.floats(0, 0.45), st.floats(0.55, 1))
@@ -149,9 +150,7 @@ def test_a_chemistry_of_your_own_with_a_curve_file(tmp_path: Path) -> None:
         ),
     ],
 )
-def test_a_wrong_chemistry_file_says_what_would_be_right(
-    tmp_path: Path, change: tuple[str, str], message: str
-) -> None:
+def test_a_wrong_chemistry_file_says_what_would_be_right(tmp_path: Path, change: tuple[str, str], message: str) -> None:
     (tmp_path / "own.toml").write_text(OWN.replace(*change), encoding="utf-8")
     with pytest.raises(ArgumentInvalid, match=message):
         load_chemistry(tmp_path / "own.toml")
@@ -174,9 +173,7 @@ def test_a_wrong_chemistry_file_says_what_would_be_right(
         ("", FileUnusable, "needs the columns"),
     ],
 )
-def test_a_wrong_curve_file_is_refused(
-    tmp_path: Path, text: str, error: type[Exception], message: str
-) -> None:
+def test_a_wrong_curve_file_is_refused(tmp_path: Path, text: str, error: type[Exception], message: str) -> None:
     path = tmp_path / "own.csv"
     path.write_text(text, encoding="utf-8")
     with pytest.raises(error, match=message):
@@ -186,3 +183,8 @@ def test_a_wrong_curve_file_is_refused(
 def test_a_curve_file_that_is_not_there(tmp_path: Path) -> None:
     with pytest.raises(FileUnusable, match=r"gone\.csv: can't be read"):
         read_curve(tmp_path / "gone.csv")
+
+
+def test_at_a_point_the_slope_is_that_of_the_piece_above() -> None:
+    bent = OcvCurve(soc_fraction=(0, 0.5, 1), ocv_v=(3.0, 3.7, 4.2), uncertainty_v=(0, 0, 0), source="")
+    assert bent.slope_v([0.0, 0.49, 0.5, 1.0]) == pytest.approx([1.4, 1.4, 1.0, 1.0])

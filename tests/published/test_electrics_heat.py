@@ -20,9 +20,7 @@ def test_surface_and_volume() -> None:
     assert large.volume_m3 == pytest.approx(2.42452e-5, rel=1e-4)
 
 
-@pytest.mark.parametrize(
-    ("film", "rise", "tau"), [(5, 21.507, 2150.7), (10, 10.754, 1075.4), (20, 5.377, 537.7)]
-)
+@pytest.mark.parametrize(("film", "rise", "tau"), [(5, 21.507, 2150.7), (10, 10.754, 1075.4), (20, 5.377, 537.7)])
 def test_rise_and_time_constant(film: float, rise: float, tau: float) -> None:
     assert float(steady_rise_k(HEAT_W, film, SMALL.area_m2)) == pytest.approx(rise, rel=1e-4)
     assert time_constant_s(45.0, film, SMALL.area_m2) == pytest.approx(tau, rel=1e-4)

@@ -67,9 +67,7 @@ def test_20_mv_between_nmc_cells_move_little() -> None:
     """3.72 against 3.70 V: 0.0606 Ah for 5.153 Ah (computed independently with PyBaMM 26.10.1.1, Chen2020)."""
     nmc = load_chemistry("nmc").curve
     assert nmc is not None
-    assert settle_cells([3.72, 3.70], [0.03, 0.03], [5.153, 5.153], nmc).moved_ah == pytest.approx(
-        0.0606, abs=1e-3
-    )
+    assert settle_cells([3.72, 3.70], [0.03, 0.03], [5.153, 5.153], nmc).moved_ah == pytest.approx(0.0606, abs=1e-3)
 
 
 def test_second_series_link_of_a_junction_sees_a_reversed_cell() -> None:

@@ -73,15 +73,11 @@ def test_the_files_are_what_pybamm_gives(name: str, project: Path) -> None:
     soc, ocv, uncertainty = script["CURVES"][name]()
     curve = curve_of(name)
     np.testing.assert_allclose(curve.voltage(soc), ocv, atol=2e-6)
-    np.testing.assert_allclose(
-        curve.voltage_uncertainty_v(soc), np.broadcast_to(uncertainty, soc.shape), atol=6e-4
-    )
+    np.testing.assert_allclose(curve.voltage_uncertainty_v(soc), np.broadcast_to(uncertainty, soc.shape), atol=6e-4)
 
 
 @pytest.mark.parametrize(("name", "parameter_set"), [("nmc", "Chen2020"), ("nca", "NCA_Kim2011")])
-def test_straight_lines_between_the_points_are_fine_enough(
-    name: str, parameter_set: str, project: Path
-) -> None:
+def test_straight_lines_between_the_points_are_fine_enough(name: str, parameter_set: str, project: Path) -> None:
     pytest.importorskip("pybamm", reason="PyBaMM is not installed: the curves are not computed again")
     script = runpy.run_path(str(project / "tests" / "pack" / "ocv_curves.py"))
     between = script["GRID"][:-1] + 0.5 * np.diff(script["GRID"])
