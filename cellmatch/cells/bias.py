@@ -96,9 +96,7 @@ class Bias:
             f"{'above' if level.bias >= 0 else 'below'} {self.by} {self.reference}"
         )
         if np.isnan(level.standard_error):
-            return (
-                f"{start} on {level.shared_cells} shared cell(s): too few to say how surely; run more on both"
-            )
+            return f"{start} on {level.shared_cells} shared cell(s): too few to say how surely; run more on both"
         verdict = "" if level.p_value < 0.05 else ", which chance could give"
         error = f"standard error {level.standard_error * scale:.2g}, {level.shared_cells} shared cells"
         return f"{start} ({error}){verdict}"
@@ -168,9 +166,7 @@ class _Fit:
     degrees: int
 
 
-def _within_cells(
-    values: np.ndarray, cell: np.ndarray, code: np.ndarray, levels: int, reference: int
-) -> _Fit:
+def _within_cells(values: np.ndarray, cell: np.ndarray, code: np.ndarray, levels: int, reference: int) -> _Fit:
     """Fit level effects with the cells' means taken out; the normal matrix is a graph's Laplacian."""
     from scipy.sparse import csr_array
     from scipy.sparse.csgraph import connected_components
@@ -210,14 +206,10 @@ def _level(name: str, fit: _Fit, i: int, factor: bool) -> LevelBias:
 
     effect, error = float(fit.effect[i]), float(fit.standard_error[i])
     p = float("nan")
-    if fit.degrees > 0:
-        p = (
-            1.0
-            if effect == 0.0
-            else 0.0
-            if error == 0.0
-            else float(2 * student.sf(abs(effect) / error, fit.degrees))
-        )
+    if fit.degrees > 0 and effect == 0.0:
+        p = 1.0
+    elif fit.degrees > 0:
+        p = float(2 * student.sf(abs(effect) / error, fit.degrees)) if error > 0 else 0.0
     return LevelBias(
         level=name,
         bias=float(np.expm1(effect)) if factor else effect,

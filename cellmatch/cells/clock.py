@@ -142,10 +142,11 @@ def _as_numbers(fields: Sequence[str], decimal: Decimal, stated: Unit | str | No
     middle = float(np.median(known))
     for unit, (low, high) in (("s", EPOCH_S), ("ms", EPOCH_MS), ("d", SERIAL_DAYS)):
         if low <= middle <= high:
-            first = float(known[0])
+            stamps = np.where((values >= low) & (values <= high), values, np.nan)
+            first = float(stamps[np.isfinite(stamps)][0])
             origin = "1899-12-30" if unit == "d" else "1970-01-01"
-            seconds = (values - first) * SECONDS[unit]
             start = pd.Timestamp(origin) + pd.Timedelta(first * SECONDS[unit], unit="s")
+            seconds = (stamps - first) * SECONDS[unit]
             return Times(time_s=seconds, unit=unit, how="inferred: a count since a date", start=start)
     return Times(time_s=values, unit="s", how="assumed: seconds")
 

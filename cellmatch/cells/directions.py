@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from cellmatch.cells.discharges import Stretch, rest_current_a, stretches
+from cellmatch.cells.runs import Stretch, rest_current_a, stretches
 from cellmatch.errors import FileAmbiguous, Problem
 
 LEAST_MOVE_V = 0.02

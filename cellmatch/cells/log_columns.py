@@ -250,6 +250,8 @@ def _not_one_cell(role: str, size: float, stated: str) -> str:
     options = " or ".join(f"--units {role}={symbol}" for symbol in _possible(role, size))
     if options and stated:
         return f"{what} can't be in {stated} for one cell; say {options}"
+    if role == "voltage" and size < 0:
+        return f"{what} is negative: reversed probes, or the wrong column"
     if role == "voltage":
         return f"{what} is no cell's in V or mV; one log a cell is needed, not one of a pack"
     return f"{what} may be in A or mA; say --units current=A or --units current=mA"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from os import PathLike
@@ -13,19 +14,13 @@ import pandas as pd
 
 from cellmatch.cells.clock import SECONDS, unbroken
 from cellmatch.cells.directions import discharge_positive
-from cellmatch.cells.discharges import (
-    Run,
-    Trace,
-    discharge_runs,
-    measure_discharge,
-    rest_current_a,
-    stretches,
-)
+from cellmatch.cells.discharges import measure_discharge
 from cellmatch.cells.log_columns import NEEDED, OPTIONAL, UNIT_CHOICES, LogRequest
 from cellmatch.cells.log_files import Log, read_log
 from cellmatch.cells.measuring import LoggedDischarge, Measuring, lot_warnings
 from cellmatch.cells.numbers import Decimal
 from cellmatch.cells.pulses import SETTLED_S, DcResistance, dc_resistance
+from cellmatch.cells.runs import Run, Trace, discharge_runs, rest_current_a, stretches
 from cellmatch.cells.table import CellTable, cell_table
 from cellmatch.cells.understood import Reading
 from cellmatch.errors import ArgumentInvalid, FileAmbiguous, FileUnusable, InputError, Problem, nearest_name
@@ -107,6 +102,7 @@ def measure_log(
     if not paths:
         raise ArgumentInvalid(Problem("LOG", "no file was given"))
     logs = _logs([Path(path) for path in paths], request)
+    _refuse_one_name(logs)
     said: list[str] = []
     cell_logs: dict[str, list[_CellLog]] = {}
     for log in logs:
@@ -171,17 +167,17 @@ def _refuse_implausible(logs: Sequence[Log], used: Mapping[str, LoggedDischarge]
     FileAmbiguous
         With the units to choose.
     """
-    units = {log.file.name: [column for column in log.columns if column.name in NEEDED] for log in logs}
+    middle_ah = float(np.median([item.discharge.capacity_ah for item in used.values()]))
+    if PLAUSIBLE_AH[0] <= middle_ah <= PLAUSIBLE_AH[1]:
+        return
     problems = []
-    for name, item in used.items():
-        capacity_ah = item.discharge.capacity_ah
-        if not PLAUSIBLE_AH[0] <= capacity_ah <= PLAUSIBLE_AH[1]:
-            taken = ", ".join(f"{c.name} in {c.unit} ({c.how})" for c in units[item.file])
-            options = " or ".join(f"--units {c.name}=…" for c in units[item.file])
-            what = f"with {taken} the capacity would be {capacity_ah:.4g} Ah, which no cell has; say {options}"
-            problems.append(Problem(f"{item.file}, cell {name}", what))
-    if problems:
-        raise FileAmbiguous(problems)
+    for log in logs:
+        columns = [column for column in log.columns if column.name in NEEDED]
+        taken = ", ".join(f"{c.name} in {c.unit} ({c.how})" for c in columns)
+        options = " or ".join(f"--units {c.name}=…" for c in columns)
+        what = f"with {taken} the median capacity would be {middle_ah:.4g} Ah, which no cell has; say {options}"
+        problems.append(Problem(log.file.name, what))
+    raise FileAmbiguous(problems)
 
 
 def _request(
@@ -229,6 +225,21 @@ def _logs(paths: Sequence[Path], request: LogRequest) -> list[Log]:
     return logs
 
 
+def _refuse_one_name(logs: Sequence[Log]) -> None:
+    """Refuse files of one name that don't say which cell they hold: two cells would become one.
+
+    Raises
+    ------
+    FileAmbiguous
+        With what to change.
+    """
+    nameless = Counter(log.file.name for log in logs if log.cell_id is None and not log.named)
+    twice = [name for name, count in nameless.items() if count > 1]
+    if twice:
+        what = "stands more than once and does not name its cell; give each file its cell's name, or a column of ids"
+        raise FileAmbiguous([Problem(name, what) for name in twice])
+
+
 def _cells_of(log: Log, end_v: float | None, said: list[str]) -> list[_CellLog]:
     current_a, how = discharge_positive(log.voltage_v, log.current_a, log.mode, log.file.name)
     said.append(f"{log.file.name}: {how}")
@@ -264,7 +275,8 @@ def _cell_log(
         if broken:
             measured = replace(measured, capacity_ah=np.nan, energy_wh=np.nan, refused=(*broken, *measured.refused))
         name = log.cycle[int(rows[run.start])] if log.cycle is not None else str(number)
-        ratio = measured.charged_before_ah / measured.capacity_ah if number > 1 else float("nan")
+        comparable = number > 1 and measured.capacity_ah > 0
+        ratio = measured.charged_before_ah / measured.capacity_ah if comparable else float("nan")
         found.append(
             LoggedDischarge(cell_id=cell_id, file=log.file.name, cycle=name, discharge=measured, coulombic_ratio=ratio)
         )

@@ -16,6 +16,9 @@ from cellmatch.cells.understood import ColumnRead, FileRead, Reading
 COULOMBIC_RATIO = (0.98, 1.02)
 """Charge put in over charge taken out; outside, the log is broken or the cell leaks (common practice)."""
 SAME_END_V = 0.02
+SAME_CURRENT_FRACTION = 0.1
+FAST_C = 0.55
+"""A rate above which a capacity falls short of the one at 0.2 It (common practice, no source)."""
 EMPTY_V = 3.3
 """No chemistry in use is empty above it under a common load (common practice, no source)."""
 SAME_START_V = 0.05
@@ -102,6 +105,7 @@ def lot_warnings(
         *_of_discharges(used, every),
         *_end_voltages(used),
         *_start_voltages(used),
+        *_currents(used),
         *_resistances(cells),
         *_rest_voltages(cells),
     )
@@ -155,6 +159,23 @@ def _start_voltages(used: Mapping[str, LoggedDischarge]) -> list[str]:
         f"{len(low)} cell(s) began more than {SAME_START_V * 1000:.0f} mV below the fullest ({starts.max():.3f} V), "
         f"like {shown}: were they full? their capacities count only what came out"
     ]
+
+
+def _currents(used: Mapping[str, LoggedDischarge]) -> list[str]:
+    amps = [item.discharge.current_a for item in used.values()]
+    warnings = []
+    if max(amps) > (1 + SAME_CURRENT_FRACTION) * min(amps):
+        warnings.append(
+            f"the discharges ran at {min(amps):.3g} to {max(amps):.3g} A, so the capacities are not one scale: more "
+            "comes out at less current"
+        )
+    # of the median capacity: a weak cell makes its own rate look high
+    rate_c = max(amps) / float(np.median([item.discharge.capacity_ah for item in used.values()]))
+    if rate_c > FAST_C:
+        warnings.append(
+            f"discharged at up to {rate_c:.2g} C: capacities are usually given at 0.2 C, where more comes out"
+        )
+    return warnings
 
 
 def _resistances(cells: pd.DataFrame) -> list[str]:

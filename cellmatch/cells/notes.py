@@ -14,6 +14,7 @@ from cellmatch.cells.comparable import (
     salvage_notes,
     temperature_notes,
 )
+from cellmatch.cells.quality import single_readings
 from cellmatch.cells.trends import trends
 from cellmatch.pack.chemistry import Chemistry
 
@@ -39,7 +40,7 @@ def quality_notes(
         Of the tray.
     readings : DataFrame, optional
         Every single reading where cells were read more than once: columns as in the cell table, index
-        of cell ids that may repeat.
+        of cell ids that may repeat. Without it, what the reading of the files kept.
     join_window_mv : float, optional
         [mV] Half width of the joining window.
     salvaged : bool
@@ -59,7 +60,7 @@ def quality_notes(
         *temperature_notes(cells),
         *resistance_ocv_notes(cells, chemistry),
         *(trend.text() for trend in trends(cells) if trend.flagged),
-        *_bias_notes(cells if readings is None else readings),
+        *_bias_notes(single_readings(cells) if readings is None else readings),
         *salvage_notes(salvaged),
     )
 

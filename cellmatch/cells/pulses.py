@@ -13,7 +13,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from cellmatch.cells.discharges import Trace, stretches
+from cellmatch.cells.runs import Trace, stretches
 
 LOW_LEVEL_S = (8.0, 15.0)
 HIGH_LEVEL_S = (0.5, 3.0)
@@ -27,6 +27,8 @@ DURATIONS_S = (10.0, 5.0, 2.0, 1.0, 30.0, 60.0)
 0.2 It moves the charge by no more than 0.06 %. What the rest voltage falls meanwhile counts as resistance."""
 INSTANT_FRACTION = 1.05
 """The instant of the step lies somewhere between two rows; they may be this share of the time apart."""
+RAMP_ROWS = 2
+"""Rows a tester may take to reach a level: an averaged row between two levels is none of its own."""
 STILL_V = 0.003
 """A rest whose last voltages differ by more than this is no base for a step."""
 SETTLED_S = 60.0
@@ -104,12 +106,12 @@ class _Level:
 
 
 def _levels(trace: Trace, start: int, stop: int) -> list[_Level]:
-    """Cut a discharge where its current steps."""
+    """Cut a discharge where its current steps, rows on the way from one level to the next left out."""
     current = trace.current_a[start:stop]
     size = np.maximum(np.abs(current[1:]), np.abs(current[:-1]))
     cuts = start + 1 + np.flatnonzero(np.abs(np.diff(current)) > STEADY_FRACTION * size)
-    edges = [start, *cuts.tolist(), stop]
-    return [_Level(a, b, float(np.median(trace.current_a[a:b]))) for a, b in pairwise(edges)]
+    levels = [_Level(a, b, float(np.median(trace.current_a[a:b]))) for a, b in pairwise([start, *cuts.tolist(), stop])]
+    return [level for level in levels if level.stop - level.start > RAMP_ROWS] or levels
 
 
 def _from_two_levels(trace: Trace) -> DcResistance | None:
@@ -154,7 +156,8 @@ def _from_rest(trace: Trace) -> DcResistance | None:
     for piece in stretches(trace.current_a, trace.rest_a):
         if piece.kind != "discharge" or not _settled(trace, piece.start):
             continue
-        found = _read_after_step(trace, piece.start, _levels(trace, piece.start, piece.stop)[0])
+        level = _levels(trace, piece.start, piece.stop)[0]
+        found = _read_after_step(trace, piece.start, level) if level.start - piece.start <= RAMP_ROWS else None
         if found is not None:
             return found
     return None

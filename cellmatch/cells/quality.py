@@ -102,6 +102,29 @@ def pooled_standard_deviation(cell_ids: Iterable[object], values: Iterable[float
     return float(np.sqrt((deviations**2).sum() / degrees)), degrees
 
 
+def single_readings(cells: pd.DataFrame) -> pd.DataFrame:
+    """Return every reading that the cells were made of, a row a reading.
+
+    Parameters
+    ----------
+    cells : DataFrame
+        Cell table as read; where cells stood several times in the files, ``.attrs["reading"]`` holds each
+        reading.
+
+    Returns
+    -------
+    DataFrame
+        Columns as in `cells`, under an index of cell ids that may repeat. What was not kept of a repeated
+        reading is missing.
+    """
+    repeats = getattr(cells.attrs.get("reading"), "repeats", ())
+    if not repeats:
+        return cells
+    rows = [pd.DataFrame(dict(repeat.readings), index=[repeat.cell_id] * len(repeat.sources)) for repeat in repeats]
+    once = cells[~cells.index.isin([repeat.cell_id for repeat in repeats])]
+    return pd.concat([once, *rows])
+
+
 def repeatability(
     cells: pd.DataFrame,
     *,
@@ -164,9 +187,7 @@ def repeatability(
         if 0 < degrees < LEAST_DEGREES:
             few = f"; {degrees} repeated reading(s) are too few to work it out, {LEAST_DEGREES} are needed"
     how = f"assumed: {REPEATABILITY_FRACTION:.3g} of {of_what}, a hobby tester{few}"
-    return Repeatability(
-        value=REPEATABILITY_FRACTION * reference_mah, unit="mAh", known_from="default", how=how
-    )
+    return Repeatability(value=REPEATABILITY_FRACTION * reference_mah, unit="mAh", known_from="default", how=how)
 
 
 def _reference_capacity(cells: pd.DataFrame, rated_mah: float | None) -> tuple[float, str]:
@@ -312,9 +333,7 @@ class MatchUncertainty:
                 f"{self.true_spread_mah(apparent_mah):.3g} mAh"
             )
             if apparent_mah < self.floor_mah:
-                lines.append(
-                    "a better match on these readings would be one of numbers only: repeat the readings first"
-                )
+                lines.append("a better match on these readings would be one of numbers only: repeat the readings first")
         return "; ".join(lines)
 
     __str__ = text

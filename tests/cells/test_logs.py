@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from cellmatch.cells.logs import measure_log
-from cellmatch.errors import ArgumentInvalid, FileUnusable
+from cellmatch.errors import ArgumentInvalid, FileAmbiguous, FileUnusable
 from tests.cells.logged_cell import FULL_TEST, Cell, Logged, Step, as_csv, simulate
 
 CHARGE = Step(-0.5, 25_000.0, 4.215)
@@ -249,6 +249,44 @@ def test_unlike_end_and_start_voltages_are_warned_about(tmp_path: Path) -> None:
     assert "--end-v 3.00" in warnings
     assert "two at 4.100 V: were they full?" in warnings
     assert "not one scale" not in "\n".join(measure_log(one, two, end_v=3.0).attrs["measuring"].warnings)
+
+
+def test_unlike_and_fast_discharge_currents_are_warned_about(tmp_path: Path) -> None:
+    slow = _write(tmp_path, simulate(Cell(), FULL_TEST, every_s=5.0), "slow.csv")
+    fast = (Step(0.0, 120.0), Step(2.5, 9000.0, 2.8), Step(0.0, 600.0))
+    both = measure_log(slow, _write(tmp_path, simulate(Cell(), fast, every_s=5.0), "fast.csv"))
+    warnings = "\n".join(both.attrs["measuring"].warnings)
+    assert "ran at 0.5 to 2.5 A" in warnings
+    assert "usually given at 0.2 C" in warnings
+    assert "0.2 C" not in "\n".join(measure_log(slow).attrs["measuring"].warnings)
+
+
+def test_two_files_of_one_name_are_not_one_cell(tmp_path: Path) -> None:
+    paths = []
+    for folder in ("slot1", "slot2"):
+        (tmp_path / folder).mkdir()
+        paths.append(_write(tmp_path / folder, simulate(Cell(), FULL_TEST, every_s=10.0), "log.csv"))
+    with pytest.raises(FileAmbiguous, match=r"log\.csv: stands more than once and does not name its cell"):
+        measure_log(*paths)
+
+
+def test_a_row_averaged_over_the_step_does_not_hide_it(tmp_path: Path) -> None:
+    log = simulate(Cell(), FULL_TEST, every_s=1.0)
+    first = int(np.flatnonzero(log.current_a > 0)[0])
+    current, volts = log.current_a.copy(), log.voltage_v.copy()
+    current[first] /= 2
+    volts[first] = (volts[first - 1] + volts[first]) / 2
+    found = _cell(measure_log(_write(tmp_path, Logged(log.time_s, volts, current, 0.0))))
+    assert found["ir_mohm"] == pytest.approx(35.7, rel=0.03)
+    assert found["ir_method"] == "dc_10s"
+
+
+def test_a_nearly_dead_cell_is_a_reading_and_not_a_wrong_unit(tmp_path: Path) -> None:
+    paths = [_write(tmp_path, simulate(Cell(), FULL_TEST, every_s=10.0), f"C{i}.csv") for i in range(2)]
+    dead = (Step(0.0, 120.0), Step(0.5, 25_000.0, 2.8), Step(0.0, 600.0))
+    paths.append(_write(tmp_path, simulate(Cell(capacity_ah=0.03), dead, every_s=1.0), "dead.csv"))
+    capacity_mah = _column(measure_log(*paths), "capacity_mah")
+    assert capacity_mah["dead"] == pytest.approx(29, abs=2)
 
 
 def test_an_unsteady_current_is_said(tmp_path: Path) -> None:

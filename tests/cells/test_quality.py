@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from cellmatch.cells.files import read_cells
 from cellmatch.cells.quality import (
     FLOOR_FACTOR,
     LEAST_DEGREES,
@@ -17,6 +20,7 @@ from cellmatch.cells.quality import (
     pooled_standard_deviation,
     repeatability,
     resolution,
+    single_readings,
 )
 from cellmatch.errors import ArgumentInvalid
 
@@ -30,9 +34,7 @@ def _repeats(cells: int, times: int, deviation: float, seed: int = 1, digits: in
     rng = np.random.default_rng(seed)
     true = rng.normal(2500, 100, cells).repeat(times)
     ids = np.repeat([f"C{i}" for i in range(cells)], times)
-    return pd.DataFrame(
-        {"capacity_mah": np.round(true + rng.normal(0, deviation, true.size), digits)}, index=ids
-    )
+    return pd.DataFrame({"capacity_mah": np.round(true + rng.normal(0, deviation, true.size), digits)}, index=ids)
 
 
 def test_pooling_uses_every_degree_of_freedom() -> None:
@@ -158,9 +160,7 @@ def test_floor_factor_is_what_it_says() -> None:
     st.lists(st.integers(-4000, 4000), min_size=5, max_size=60),
     st.sampled_from([0.0001, 0.001, 0.005, 0.01, 0.1, 0.5, 1.0, 20.0]),
 )
-def test_the_step_found_fits_every_reading_and_is_no_finer_than_the_meters(
-    counts: list[int], step: float
-) -> None:
+def test_the_step_found_fits_every_reading_and_is_no_finer_than_the_meters(counts: list[int], step: float) -> None:
     values = np.array(counts) * step
     found = resolution(values)
     if len(set(counts)) < 2:
@@ -175,3 +175,19 @@ def test_the_step_survives_a_change_of_unit() -> None:
     assert resolution([4.04, 4.05, 4.06, 4.04, 4.05]) == 0.01
     assert np.isnan(resolution([3.6, 3.7]))
     assert np.isnan(resolution(np.random.default_rng(0).normal(size=50)))
+
+
+def test_single_readings_come_from_what_reading_kept(tmp_path: Path) -> None:
+    path = tmp_path / "tray.csv"
+    rows = [f"C{i},3.6{i},{2500 + 10 * i + d},20" for i in range(8) for d in (-3, 3)]
+    path.write_text("cell_id,ocv_v,capacity_mah,ir_mohm\nonce,3.60,2400,21\n" + "\n".join(rows), encoding="utf-8")
+    cells = read_cells(path)
+    readings = single_readings(cells)
+    assert len(readings) == 17
+    assert sorted(readings["capacity_mah"][readings.index == "C3"]) == [2527.0, 2533.0]
+    found = repeatability(cells, repeats=readings)
+    # by hand: each pair lies ±3 about its mean, 18 over one degree of freedom each
+    assert (found.known_from, found.degrees) == ("repeats", 8)
+    assert found.value == pytest.approx(np.sqrt(18.0))
+    plain = _cells([2500.0, 2510.0])
+    assert single_readings(plain) is plain

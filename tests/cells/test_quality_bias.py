@@ -52,9 +52,7 @@ def test_bias_of_a_second_tester_is_found_with_its_standard_error() -> None:
 def test_standard_error_is_right_on_average() -> None:
     found = []
     for seed in range(120):
-        readings = _readings(
-            {"A": (0.0, range(15)), "B": (0.0, range(10)), "C": (0.0, range(5, 15))}, seed=seed
-        )
+        readings = _readings({"A": (0.0, range(15)), "B": (0.0, range(10)), "C": (0.0, range(5, 15))}, seed=seed)
         bias = bias_between(readings, "capacity_mah", "tester")
         assert bias is not None
         found.append([(level.bias, level.standard_error, level.p_value) for level in bias.levels[1:]])
@@ -174,9 +172,7 @@ def test_a_slot_that_reads_low_is_flagged() -> None:
 
 
 def test_honest_trays_are_seldom_flagged() -> None:
-    trays = [
-        _tray(40, seed, slot=[str(i % 4) for i in range(40)], tester=["A", "B"] * 20) for seed in range(150)
-    ]
+    trays = [_tray(40, seed, slot=[str(i % 4) for i in range(40)], tester=["A", "B"] * 20) for seed in range(150)]
     flagged = sum(any(trend.flagged for trend in trends(tray)) for tray in trays)
     # six looks at p < 0.01: about 6 %, 5 of 80; 14 is more than 4 σ away
     assert flagged < 14
