@@ -13,7 +13,6 @@ from collections.abc import Callable
 from importlib.resources import files
 from typing import Any
 
-from cellmatch.build.assembly import Assembly, plan_assembly
 from cellmatch.build.links import Wiring
 from cellmatch.build.steps import Expected, Step
 from cellmatch.output.look import MINUS, number
@@ -27,21 +26,19 @@ MOST_CELLS_IN_HAND = 60
 CSV_HEADER = "kind,target,value,unit,load_a,taken_at,step"
 
 
-def bench_html(plan: Plan, assembly: Assembly | None = None) -> str:
+def bench_html(plan: Plan) -> str:
     """Write the bench sheet of a plan.
 
     Parameters
     ----------
     plan : Plan
-    assembly : Assembly, optional
-        Its steps and links; None: worked out from the plan.
 
     Returns
     -------
     str
         One HTML document; it asks for nothing from anywhere.
     """
-    assembly = assembly or plan_assembly(plan.cells, plan.pack, plan.holder, plan.chemistry, plan.limits)
+    assembly = plan.assembly
     data = [_step_data(step, plan) for step in assembly.steps]
     script = (files("cellmatch.output") / "templates" / "bench.js").read_text(encoding="utf-8")
     identity = hashlib.sha256(json.dumps(data, sort_keys=True).encode()).hexdigest()[:16]

@@ -14,16 +14,11 @@ from typing import Any
 import pytest
 
 from cellmatch import Plan, plan_pack
-from cellmatch.build.assembly import Assembly, plan_assembly
 from cellmatch.cells.readings import read_readings
 from cellmatch.cells.table import CellTable
 from cellmatch.output.bench_sheet import CSV_HEADER, bench_html
 
 CHROMIUM = shutil.which("chromium")
-
-
-def assembly_of(plan: Plan) -> Assembly:
-    return plan_assembly(plan.cells, plan.pack, plan.holder, plan.chemistry, plan.limits)
 
 
 def data_of(html: str) -> Any:
@@ -44,7 +39,7 @@ def small_html(small_plan: Plan) -> str:
 
 
 def test_it_holds_every_step_and_every_reading(small_plan: Plan, small_html: str) -> None:
-    steps, data = assembly_of(small_plan).steps, data_of(small_html)
+    steps, data = small_plan.assembly.steps, data_of(small_html)
     assert [s["number"] for s in data["steps"]] == [s.number for s in steps]
     for step, told in zip(steps, data["steps"], strict=True):
         assert [(r["kind"], r["target"]) for r in told["readings"]] == [(e.kind, e.target) for e in step.expected]
@@ -59,7 +54,7 @@ def test_it_holds_every_step_and_every_reading(small_plan: Plan, small_html: str
 
 
 def test_no_box_for_a_reason_where_none_may_open(small_plan: Plan, small_html: str) -> None:
-    for step in assembly_of(small_plan).steps:
+    for step in small_plan.assembly.steps:
         for i, e in enumerate(step.expected):
             assert (f'id="q{step.number}-{i}"' in small_html) == e.reason_opens
 
