@@ -20,6 +20,7 @@ _HOME = {
     "Grouping": "grouping.solve",
     "group_cells": "grouping.solve",
     "place_cells": "build.placement",
+    "LoadCase": "prediction",
     "Prediction": "prediction",
     "predict_pack": "prediction",
     "Plan": "plan",
@@ -35,6 +36,7 @@ __all__ = [
     "Grouping",
     "Holder",
     "Limits",
+    "LoadCase",
     "Pack",
     "Plan",
     "Prediction",
@@ -64,7 +66,7 @@ if TYPE_CHECKING:
     from cellmatch.pack.limits import Limits
     from cellmatch.pack.spec import Pack
     from cellmatch.plan import Plan, plan_pack
-    from cellmatch.prediction import Prediction, predict_pack
+    from cellmatch.prediction import LoadCase, Prediction, predict_pack
 
 
 def __getattr__(name: str) -> Any:

@@ -12,8 +12,10 @@ from typing import Any
 
 import numpy as np
 
+from cellmatch.build.assembly import Assembly, plan_assembly
 from cellmatch.build.cautions import cautions
 from cellmatch.build.placement import place_cells
+from cellmatch.cells.notes import quality_notes
 from cellmatch.cells.screening import Screening, screen_cells, tray_chemistry
 from cellmatch.cells.table import CellTable, PlacedCells, ScreenedCells
 from cellmatch.cells.understood import Reading
@@ -25,7 +27,7 @@ from cellmatch.pack.holder import Holder
 from cellmatch.pack.limits import Limits
 from cellmatch.pack.spec import Pack
 from cellmatch.plain import to_plain
-from cellmatch.prediction import NO_RESISTANCE, Prediction, joining_window_mv, predict_pack
+from cellmatch.prediction import NO_RESISTANCE, LoadCase, Prediction, joining_window_mv, predict_pack
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -47,6 +49,8 @@ class Plan:
         What the cells were compared with.
     grouping : Grouping
     prediction : Prediction
+    assembly : Assembly
+        Links, taps, hazards and steps.
     verdict : str
         go, level first or stop.
     verdict_reasons : tuple of str
@@ -74,6 +78,7 @@ class Plan:
     screening: Screening
     grouping: Grouping
     prediction: Prediction
+    assembly: Assembly
     verdict: str
     verdict_reasons: tuple[str, ...]
     assumptions: tuple[str, ...]
@@ -113,6 +118,7 @@ def plan_pack(
     chemistry: Chemistry | str | None = None,
     accept: Mapping[str, str] | None = None,
     holder: Holder | None = None,
+    case: LoadCase | None = None,
     aims: Sequence[str] | None = None,
     seed: int = 0,
     seconds: float = 3.0,
@@ -134,6 +140,8 @@ def plan_pack(
         Rejects to let in.
     holder : Holder, optional
         Default: straight rows of 18650 places.
+    case : LoadCase, optional
+        The load, for time, sag, currents and heat.
     aims : sequence of str, optional
         What the grouping looks for, most important first.
     seed : int
@@ -164,7 +172,16 @@ def plan_pack(
     screening: Screening = screened.attrs["screening"]
     grouping = _grouped(screened, pack, aims, seed, seconds, limits, progress)
     placed = place_cells(assign_groups(screened, grouping), pack, holder)
-    prediction = predict_pack(placed, pack, known, limits)
+    prediction = predict_pack(placed, pack, known, limits, holder=holder, case=case)
+    assembly = plan_assembly(
+        placed,
+        pack,
+        holder,
+        known,
+        limits,
+        current_a=case.current_a if case else None,
+        balance_h=prediction.balance.bleed_h if prediction.balance else None,
+    )
     verdict, why = pack_verdict(placed, prediction, screening)
 
     return Plan(
@@ -176,11 +193,24 @@ def plan_pack(
         screening=screening,
         grouping=grouping,
         prediction=prediction,
+        assembly=assembly,
         verdict=verdict,
         verdict_reasons=why,
-        assumptions=(*reading.assumptions, *chemistry_words, window_words, *holder.assumptions),
-        notes=(*reading.warnings, *screening.notes, *grouping.notes),
-        cautions=cautions(pack, known, limits),
+        assumptions=(
+            *reading.assumptions,
+            *chemistry_words,
+            window_words,
+            *holder.assumptions,
+            *(prediction.load.assumptions if prediction.load else ()),
+        ),
+        notes=(
+            *reading.warnings,
+            *screening.notes,
+            *quality_notes(cells, chemistry=known, join_window_mv=window_mv, salvaged=limits.salvaged),
+            *grouping.notes,
+            *prediction.notes,
+        ),
+        cautions=(*assembly.cautions, *cautions(pack, known, limits)),
         settings={
             "aims": [aim.name for aim in grouping.aims],
             "seed": seed,

@@ -8,7 +8,8 @@ from pathlib import Path
 # one line a storey, top first; names on one line know nothing of each other
 STOREYS = (
     ("__main__",),
-    ("cli", "page"),
+    ("cli",),
+    ("page",),
     ("jobs",),
     ("output",),
     ("bench",),

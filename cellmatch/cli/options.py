@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import fields
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +15,8 @@ from cellmatch.pack.limits import LIMIT_WORDS, Limits, option_name
 
 if TYPE_CHECKING:
     from cellmatch.cells.table import CellTable
+    from cellmatch.pack.job import Job
+    from cellmatch.prediction import LoadCase
 
 
 def with_limits(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -102,6 +104,55 @@ def typed_limits(options: Mapping[str, Any]) -> dict[str, Any]:
     """Return only the limits that were typed; the flag counts as typed when it is set."""
     names = [limit.name for limit in fields(Limits)]
     return {name: options[name] for name in names if options[name] is not None and options[name] is not False}
+
+
+def job_from(pack: str, options: Mapping[str, Any]) -> Job:
+    """Return the job that PACK stands for, with what was typed in place of what its file says."""
+    from cellmatch.pack.holder import Holder
+    from cellmatch.pack.job import job_of, overlay
+
+    job = job_of(pack)
+    if options["holder"] is not None:
+        shape = Holder.parse(options["holder"])
+        job = replace(
+            job, holder=replace(job.holder, shape=shape.shape, brick=shape.brick, own_places=shape.own_places)
+        )
+    typed = {name: options[name] for name in ("cell_size", "pitch_mm", "link_type", "contact_a")}
+    load = options["current"], options["power"]
+    if load != (None, None):
+        # one of the two was typed: the file's load, of either kind, gives way
+        job = replace(job, current_a=None, power_w=None)
+    return overlay(
+        job,
+        typed_limits(options),
+        {name: value for name, value in typed.items() if value is not None},
+        chemistry=options["chemistry"],
+        current_a=options["current"],
+        power_w=options["power"],
+        peak_a=options["peak"],
+        aims=options["aims"] or None,
+        seconds=options["seconds"],
+        seed=options["seed"],
+        accept=accepted_from(options) or None,
+    )
+
+
+def load_case(job: Job, options: Mapping[str, Any]) -> LoadCase | None:
+    """Return the load of a job with the limits of one cell, or None without a load."""
+    if job.current_a is None and job.power_w is None:
+        return None
+
+    from cellmatch.prediction import LoadCase
+
+    given = {
+        "current_a": job.current_a,
+        "power_w": job.power_w,
+        "peak_a": job.peak_a,
+        "cell_a": options["cell_current"],
+        "cell_peak_a": options["cell_peak"],
+        "link_mohm": options["link_mohm"],
+    }
+    return LoadCase(**{name: value for name, value in given.items() if value is not None})
 
 
 def pairs(texts: Iterable[str], option: str, form: str) -> dict[str, str]:

@@ -7,8 +7,18 @@ from typing import Any
 
 import click
 
-from cellmatch.cli.options import accepted_from, limits_from, read_tables, with_limits, with_reading
+from cellmatch.cli.options import (
+    accepted_from,
+    job_from,
+    limits_from,
+    load_case,
+    read_tables,
+    with_limits,
+    with_reading,
+)
 from cellmatch.cli.progress import ProgressLine
+
+DEFAULT_SECONDS = 3.0
 
 
 @click.command()
@@ -22,10 +32,22 @@ from cellmatch.cli.progress import ProgressLine
     type=click.Choice(["weakest", "spread", "conductance", "range"]),
     help="What the grouping looks for, most important first; repeat for several.",
 )
-@click.option("--seconds", type=click.FloatRange(min=0), default=3.0, show_default=True, help="Longest search.")
-@click.option("--seed", type=int, default=0, show_default=True, help="Seed of the random parts.")
-@click.option("--cell-size", default="18650", show_default=True, help="Cell by its designation, like 18650 or 21700.")
+@click.option("--seconds", type=click.FloatRange(min=0), help="Longest search.  [default: 3]")
+@click.option("--seed", type=click.IntRange(min=0), help="Seed of the random parts.  [default: 0]")
+@click.option("--current", type=float, metavar="NUMBER", help="A. Continuous current of the load.")
+@click.option("--peak", type=float, metavar="NUMBER", help="A. Current of the load for seconds.")
+@click.option("--power", type=float, metavar="NUMBER", help="W. Continuous power of the load, instead of --current.")
+@click.option("--cell-current", type=float, metavar="NUMBER", help="A. Continuous limit of one cell, by its maker.")
+@click.option("--cell-peak", type=float, metavar="NUMBER", help="A. Limit of one cell for seconds, by its maker.")
+@click.option("--link-mohm", type=float, metavar="NUMBER", help="mohm. One link with its joints.  [default: 0.5]")
+@click.option(
+    "--holder",
+    metavar="SHAPE",
+    help="straight, offset, 5x8 (rows x columns, folded), strips 5x8, or a map like places.csv.  [default: straight]",
+)
+@click.option("--cell-size", help="Cell by its designation, like 18650 or 21700.  [default: 18650]")
 @click.option("--pitch-mm", type=float, help="Centre to centre of neighbours in the holder.  [default: diameter + 2]")
+@click.option("--contact-a", type=float, metavar="NUMBER", help="A. What the holder's contact of one cell may carry.")
 @click.option(
     "--link-type",
     type=click.Choice(["bolted", "welded"]),
@@ -44,12 +66,6 @@ def plan(
     cells: tuple[Path, ...],
     pack: str,
     out: Path,
-    aims: tuple[str, ...],
-    seconds: float,
-    seed: int,
-    cell_size: str,
-    pitch_mm: float | None,
-    link_type: str | None,
     new_plan: bool,
     as_json: bool,
     quiet: bool,
@@ -57,19 +73,12 @@ def plan(
 ) -> None:
     """Make a pack plan from one or several tester files: the main job.
 
-    Reads the cells, screens them, groups them into PACK (groups in series, then cells in parallel, like 10s3p),
-    gives every cell its position, predicts the pack, and writes all papers into DIR.
+    Reads the cells, screens them, groups them into PACK (groups in series, then cells in parallel, like 10s3p; or
+    a job file like pack.toml), gives every cell its position, predicts the pack, and writes all papers into DIR.
     """
-    from cellmatch.pack.holder import Holder
-    from cellmatch.pack.spec import Pack
-
-    shape = Pack.parse(pack)
-    chosen = limits_from(options)
-    reasons = accepted_from(options)
-    holder = Holder(cell_size=cell_size, pitch_mm=pitch_mm, link_type=link_type)
-
     from cellmatch.output.folder import check_writable, write_plan
 
+    job = job_from(pack, options)
     check_writable(out)
     table = read_tables(cells, options)
 
@@ -78,14 +87,15 @@ def plan(
     with ProgressLine(enabled=not (quiet or as_json)) as progress:
         made = plan_pack(
             table,
-            shape,
-            limits=chosen,
-            chemistry=options["chemistry"],
-            accept=reasons,
-            holder=holder,
-            aims=aims or None,
-            seed=seed,
-            seconds=seconds,
+            job.pack,
+            limits=job.limits,
+            chemistry=job.chemistry,
+            accept=job.accept,
+            holder=job.holder,
+            case=load_case(job, options),
+            aims=job.aims,
+            seed=job.seed,
+            seconds=DEFAULT_SECONDS if job.seconds is None else job.seconds,
             progress=progress.show,
         )
         folder = write_plan(made, out, new_plan=new_plan)

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from cellmatch import __version__
+from cellmatch.build.assembly import Assembly
 from cellmatch.cells.screening import Screening
 from cellmatch.cells.table import COLUMN, INDEX_NAME, PlacedCells
 from cellmatch.cells.understood import Reading
@@ -85,6 +86,7 @@ def plan_to_json(plan: Plan, paper_sha256: Mapping[str, str] | None = None) -> d
         ],
         "grouping": grouping,
         "prediction": to_plain(plan.prediction),
+        **_assembly_to_json(plan.assembly),
         "notes": list(plan.notes),
         "cautions": list(plan.cautions),
         "history": to_plain(plan.history),
@@ -113,6 +115,7 @@ def plan_from_json(record: Mapping[str, Any]) -> Plan:
         screening=_screening_from_json(record["screening"], chemistry, cells),
         grouping=from_plain(Grouping, grouping_fields),
         prediction=from_plain(Prediction, record["prediction"]),
+        assembly=_assembly_from_json(record),
         verdict=record["verdict"],
         verdict_reasons=tuple(record["verdict_reasons"]),
         assumptions=tuple(record["assumptions"]),
@@ -198,6 +201,21 @@ def _column_from_json(name: str, values: list[Any], index: pd.Index) -> pd.Serie
     if kind == "texts":
         values = [tuple(v) for v in values]
     return pd.Series(values, index=index, dtype=object)
+
+
+def _assembly_to_json(assembly: Assembly) -> dict[str, Any]:
+    """Return links, taps, hazards and steps, which stand at the top of the record."""
+    plain: dict[str, Any] = to_plain(assembly)
+    wiring = plain.pop("wiring")
+    top = {name: plain.pop(name) for name in ("taps", "hazards", "steps")}
+    return {"links": wiring.pop("links"), **top, "assembly": {**plain, "wiring": wiring}}
+
+
+def _assembly_from_json(record: Mapping[str, Any]) -> Assembly:
+    data = dict(record["assembly"])
+    data["wiring"] = {**data["wiring"], "links": record["links"]}
+    built: Assembly = from_plain(Assembly, {**data, **{name: record[name] for name in ("taps", "hazards", "steps")}})
+    return built
 
 
 def _screening_to_json(screening: Screening) -> dict[str, Any]:

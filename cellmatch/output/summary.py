@@ -25,12 +25,13 @@ def plan_summary(plan: Plan) -> str:
     lines += _section("Verdict", [plan.verdict.upper(), *plan.verdict_reasons], MOST_LINES)
     lines += _section("Pack", [_pack_words(plan)])
     lines += _section("Groups", _grouping_words(plan))
+    lines += _section("Load", _load_words(plan))
     rejects = plan.with_status("reject")
     lines += _section("Rejects", (f"{cell}: {'; '.join(r)}" for cell, r in rejects["reasons"].items()), MOST_LINES)
     lines += _section("Remarks", _remark_words(plan))
     lines += _section("Limits", [limits_words(plan.screening)])
     lines += _section("Assumed", plan.assumptions)
-    lines += _section("Notes", plan.notes)
+    lines += _section("Notes", plan.notes, MOST_LINES)
     lines += _section("Caution", plan.cautions[:2] if len(plan.cautions) > 11 else plan.cautions[:1])
     return "\n".join(lines)
 
@@ -111,6 +112,19 @@ def _pack_words(plan: Plan) -> str:
     if p.ir_mohm is None:
         return words + ", resistance not known"
     return words + f", {p.ir_mohm:.0f} mΩ ({p.ir_method or 'method unknown'}, links left out)"
+
+
+def _load_words(plan: Plan) -> list[str]:
+    load = plan.prediction.load
+    if load is None:
+        return []
+    (least_h, most_h), (least_ah, most_ah) = load.hours, load.usable_ah
+    words = (
+        f"{load.case.words}: {least_ah:.2f} to {most_ah:.2f} Ah in {60 * least_h:.0f} to {60 * most_h:.0f} min from "
+        f"full, ended by group {load.ended_group}; drop at load-on {load.sag_v[0]:.1f} to {load.sag_v[1]:.1f} V; "
+        f"hottest cell {load.hottest_cell} {load.rise_k[0]:.0f} to {load.rise_k[1]:.0f} K over its surroundings"
+    )
+    return [words, *load.findings]
 
 
 def _grouping_words(plan: Plan) -> list[str]:

@@ -1,7 +1,4 @@
-"""What a grouped tray will be as a pack: voltage, capacity, energy, resistance, joining currents.
-
-Electrics works in SI; the table and the pack work in mAh and mohm. This module hands the one to the other.
-"""
+"""The groups of a pack: capacity, resistance, and what flows at the first instant of joining."""
 
 from __future__ import annotations
 
@@ -12,9 +9,8 @@ import numpy as np
 import pandas as pd
 
 from cellmatch.cells.quality import expected_largest
-from cellmatch.cells.table import GroupedCells, resistances_mohm, texts
-from cellmatch.electrics.parallel import join_groups, joining_window_v, worst_verdict
-from cellmatch.pack.chemistry import Chemistry
+from cellmatch.cells.table import resistances_mohm
+from cellmatch.electrics.parallel import join_groups, joining_window_v
 from cellmatch.pack.limits import JOIN_WINDOW_MV, Limits
 from cellmatch.pack.spec import Pack
 
@@ -54,92 +50,6 @@ class GroupPrediction:
     joining_limit_a: float | None
     joining_cell: str | None
     verdict: str | None
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Prediction:
-    """What the pack will be, from the readings of its cells.
-
-    Parameters
-    ----------
-    nominal_v, full_v, end_v : float
-        [V] Of the whole pack.
-    capacity_mah : float
-        [mAh] Of the weakest group: what the pack can give.
-    weakest_group : int
-        Number of that group.
-    mean_capacity_mah : float
-        [mAh] Mean of the groups: what the pack would give if the groups were equal.
-    energy_wh : float
-        [Wh] ``capacity_mah`` at the nominal voltage.
-    ir_mohm : float or None
-        [mohm] Sum of the groups' resistances, links left out.
-    ir_method : str or None
-        How the resistances were measured.
-    random_capacity_mah : float
-        [mAh] Expected weakest group if the same cells were grouped at random.
-    groups : tuple of GroupPrediction
-        Group 1 first.
-    """
-
-    nominal_v: float
-    full_v: float
-    end_v: float
-    capacity_mah: float
-    weakest_group: int
-    mean_capacity_mah: float
-    energy_wh: float
-    ir_mohm: float | None
-    ir_method: str | None
-    random_capacity_mah: float
-    groups: tuple[GroupPrediction, ...]
-
-    @property
-    def joining_verdict(self) -> str | None:
-        """The worst joining verdict of all groups; None without resistances."""
-        verdicts = [g.verdict for g in self.groups if g.verdict is not None]
-        return worst_verdict(verdicts) if len(verdicts) == len(self.groups) else None
-
-
-def predict_pack(
-    cells: GroupedCells, pack: Pack | str, chemistry: Chemistry, limits: Limits | None = None
-) -> Prediction:
-    """Work out what the groups of a table make as a pack.
-
-    Parameters
-    ----------
-    cells : GroupedCells
-        With ``group``; 0 stands for no group.
-    pack : Pack or str
-    chemistry : Chemistry
-    limits : Limits, optional
-        For the joining limit.
-
-    Returns
-    -------
-    Prediction
-    """
-    pack, limits = Pack.of(pack), limits or Limits()
-    used = cells[cells["group"] > 0]
-    groups = _group_predictions(used, limits)
-    capacities = np.array([g.capacity_mah for g in groups])
-    weakest = int(np.argmin(capacities))
-    resistances = [g.ir_mohm for g in groups]
-    methods = sorted({str(m) for m in texts(used, "ir_method") if m})
-    known = all(r is not None for r in resistances)
-    return Prediction(
-        nominal_v=pack.series * chemistry.nominal_v,
-        full_v=pack.series * (limits.max_v or chemistry.full_v),
-        end_v=pack.series * chemistry.end_v,
-        capacity_mah=float(capacities[weakest]),
-        weakest_group=groups[weakest].group,
-        mean_capacity_mah=float(capacities.mean()),
-        energy_wh=float(capacities[weakest]) / 1000 * pack.series * chemistry.nominal_v,
-        ir_mohm=float(sum(r for r in resistances if r is not None)) if known else None,
-        ir_method=" and ".join(methods) if known and methods else None,
-        random_capacity_mah=random_weakest_mah(used["capacity_mah"].to_numpy(dtype=float), pack),
-        groups=groups,
-    )
 
 
 def random_weakest_mah(capacity_mah: np.ndarray, pack: Pack) -> float:
@@ -233,7 +143,8 @@ def _positive(values: np.ndarray) -> np.ndarray:
         return values[values > 0]
 
 
-def _group_predictions(used: pd.DataFrame, limits: Limits) -> tuple[GroupPrediction, ...]:
+def predict_groups(used: pd.DataFrame, limits: Limits) -> tuple[GroupPrediction, ...]:
+    """Return what each group will be, from the rows of the cells in the pack."""
     number = used["group"].to_numpy(dtype=np.int64)
     ir = resistances_mohm(used)
     by_group = used.groupby("group", sort=True)
