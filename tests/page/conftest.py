@@ -1,0 +1,125 @@
+"""A server at hand for the page's tests: in this process for the routes, in its own for the browser."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from starlette.applications import Starlette
+from starlette.testclient import TestClient
+
+from cellmatch.page.app import make_app
+from cellmatch.page.jobs import JobFolder, Jobs
+from cellmatch.page.security import Door, Keys
+
+HOME = Door(host="127.0.0.1", port=8765)
+BENCH = Door(host="192.168.7.20", port=8765, bench=True)
+ORIGIN = {"origin": HOME.origin}
+
+
+@dataclass
+class Server:
+    """A server in this process, with its client, its keys and its folder."""
+
+    app: Starlette
+    client: TestClient
+    keys: Keys
+    root: Path
+
+    def post(self, path: str, **arguments: object) -> object:
+        return self.client.post(path, headers=ORIGIN, **arguments)  # type: ignore[arg-type]
+
+    def folder(self, name: str) -> JobFolder:
+        found = Jobs(self.root).get(name)
+        assert found is not None
+        return found
+
+
+def client_of(app: Starlette, door: Door = HOME) -> TestClient:
+    """Return a client that talks to one door and follows nothing."""
+    return TestClient(app, base_url=door.origin, follow_redirects=False, raise_server_exceptions=False)
+
+
+@pytest.fixture
+def server(tmp_path: Path) -> Iterator[Server]:
+    """Return a server that already knows its visitor."""
+    keys = Keys()
+    app = make_app(tmp_path / "jobs", (HOME, BENCH), keys)
+    with client_of(app) as client:
+        client.cookies.set(HOME.cookie, keys.owner)
+        yield Server(app, client, keys, tmp_path / "jobs")
+
+
+@pytest.fixture
+def job(server: Server) -> JobFolder:
+    """Return the sample job of the dock cart."""
+    server.post("/sample/dock_cart")
+    return server.folder("dock-cart")
+
+
+@dataclass
+class Running:
+    """A server in a process of its own."""
+
+    process: subprocess.Popen[str]
+    address: str
+    root: Path
+
+    @property
+    def origin(self) -> str:
+        return self.address.split("/?")[0]
+
+    def kill(self) -> None:
+        """End it without a word, as a power cut does."""
+        self.process.send_signal(signal.SIGKILL)
+        self.process.wait()
+
+    def memory_mb(self) -> float:
+        """Return what the server itself holds, its children apart."""
+        status = Path(f"/proc/{self.process.pid}/status").read_text()
+        found = re.search(r"VmRSS:\s+(\d+) kB", status)
+        assert found is not None
+        return int(found[1]) / 1000
+
+
+def start(root: Path, *options: str) -> Running:
+    """Start `cellmatch page` on a folder and wait for its address."""
+    environment = {**os.environ, "OMP_NUM_THREADS": "1", "PYTHONUNBUFFERED": "1"}
+    command = [sys.executable, "-m", "cellmatch", "page", str(root), "--no-browser", *options]
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env=environment)
+    assert process.stdout is not None
+    for line in process.stdout:
+        if found := re.search(r"Open\s+(http://\S+)", line):
+            return Running(process, found[1], root)
+    process.wait()
+    process.stdout.close()
+    raise AssertionError("the server said no address")
+
+
+@pytest.fixture
+def running(tmp_path: Path) -> Iterator[Running]:
+    """Return a running server on an empty folder."""
+    one = start(tmp_path / "jobs")
+    yield one
+    if one.process.poll() is None:
+        one.process.terminate()
+        one.process.wait(10)
+    assert one.process.stdout is not None
+    one.process.stdout.close()
+
+
+def wait_until(true: object, seconds: float = 20.0, step: float = 0.05) -> None:
+    """Wait until a function says so."""
+    assert callable(true)
+    end = time.monotonic() + seconds
+    while not true():
+        assert time.monotonic() < end, "waited in vain"
+        time.sleep(step)
