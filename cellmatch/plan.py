@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -172,17 +172,8 @@ def plan_pack(
     screening: Screening = screened.attrs["screening"]
     grouping = _grouped(screened, pack, aims, seed, seconds, limits, progress)
     placed = place_cells(assign_groups(screened, grouping), pack, holder)
-    prediction = predict_pack(placed, pack, known, limits, holder=holder, case=case)
-    assembly = plan_assembly(
-        placed,
-        pack,
-        holder,
-        known,
-        limits,
-        current_a=case.current_a if case else None,
-        balance_h=prediction.balance.bleed_h if prediction.balance else None,
-    )
-    verdict, why = pack_verdict(placed, prediction, screening)
+    made = consequences(placed, pack, holder, known, limits, screening, case)
+    prediction = made.prediction
 
     return Plan(
         pack=pack,
@@ -193,9 +184,9 @@ def plan_pack(
         screening=screening,
         grouping=grouping,
         prediction=prediction,
-        assembly=assembly,
-        verdict=verdict,
-        verdict_reasons=why,
+        assembly=made.assembly,
+        verdict=made.verdict,
+        verdict_reasons=made.verdict_reasons,
         assumptions=(
             *reading.assumptions,
             *chemistry_words,
@@ -210,7 +201,7 @@ def plan_pack(
             *grouping.notes,
             *prediction.notes,
         ),
-        cautions=(*assembly.cautions, *cautions(pack, known, limits)),
+        cautions=(*made.assembly.cautions, *cautions(pack, known, limits)),
         settings={
             "aims": [aim.name for aim in grouping.aims],
             "seed": seed,
@@ -220,6 +211,49 @@ def plan_pack(
         reading=reading,
         created_at=datetime.now(UTC).isoformat(timespec="seconds"),
     )
+
+
+class Consequences(NamedTuple):
+    """What follows from cells in their places."""
+
+    prediction: Prediction
+    assembly: Assembly
+    verdict: str
+    verdict_reasons: tuple[str, ...]
+
+
+def consequences(
+    placed: PlacedCells,
+    pack: Pack,
+    holder: Holder,
+    chemistry: Chemistry,
+    limits: Limits,
+    screening: Screening,
+    case: LoadCase | None = None,
+) -> Consequences:
+    """Work out what follows from cells in their places: for a new plan, and after every change of one.
+
+    Returns
+    -------
+    Consequences
+
+    Raises
+    ------
+    ArgumentInvalid, JobError
+        The holder can't take the pack, or the pack can't carry the load.
+    """
+    prediction = predict_pack(placed, pack, chemistry, limits, holder=holder, case=case)
+    assembly = plan_assembly(
+        placed,
+        pack,
+        holder,
+        chemistry,
+        limits,
+        current_a=case.current_a if case else None,
+        balance_h=prediction.balance.bleed_h if prediction.balance else None,
+    )
+    verdict, reasons = pack_verdict(placed, prediction, screening)
+    return Consequences(prediction, assembly, verdict, reasons)
 
 
 def pack_verdict(cells: PlacedCells, prediction: Prediction, screening: Screening) -> tuple[str, tuple[str, ...]]:

@@ -84,10 +84,16 @@ def read_tables(paths: tuple[Path, ...], options: Mapping[str, Any]) -> CellTabl
 def reading_from(options: Mapping[str, Any]) -> dict[str, Any]:
     """Return the arguments of :func:`cellmatch.read_cells` as the options of :func:`with_reading` say."""
     return {
-        "columns": pairs(_split(options["columns"]), "--columns", "NAME=HEADER,…") or None,
-        "units": pairs(_split(options["units"]), "--units", "NAME=UNIT,…") or None,
+        "columns": named_choices(options, "columns"),
+        "units": named_choices(options, "units"),
         **{name: options[name] for name in ("decimal", "encoding", "repeats", "strict")},
     }
+
+
+def named_choices(options: Mapping[str, Any], name: str) -> dict[str, str] | None:
+    """Return what --columns or --units say, None where nothing was typed."""
+    form = {"columns": "NAME=HEADER,…", "units": "NAME=UNIT,…"}[name]
+    return pairs(_split(options[name]), f"--{name}", form) or None
 
 
 def accepted_from(options: Mapping[str, Any]) -> dict[str, str]:

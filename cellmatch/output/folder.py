@@ -7,6 +7,7 @@ import json
 import os
 import shutil
 import signal
+import sys
 import tempfile
 import threading
 from collections.abc import Callable, Collection, Iterator
@@ -15,8 +16,9 @@ from pathlib import Path
 from typing import Any
 
 from cellmatch.errors import FolderNotWritable, Problem
+from cellmatch.output.bench_sheet import bench_html
 from cellmatch.output.charts import balance_png
-from cellmatch.output.record import RECORD_NAME, plan_to_json
+from cellmatch.output.record import RECORD_NAME, plan_to_json, read_plan
 from cellmatch.output.report import report_html
 from cellmatch.output.tables import cells_csv, groups_csv, positions_csv
 from cellmatch.plan import Plan
@@ -26,6 +28,7 @@ PAPERS: dict[str, Callable[[Plan], bytes]] = {
     "positions.csv": positions_csv,
     "groups.csv": groups_csv,
     "report.html": lambda plan: report_html(plan).encode("utf-8"),
+    "bench.html": lambda plan: bench_html(plan).encode("utf-8"),
     "balance.png": balance_png,
 }
 """Every file that lies beside the record; a new paper is one function and one entry here."""
@@ -109,6 +112,35 @@ def write_plan(
     return target
 
 
+def change_plan(folder: str | Path, change: Callable[[Plan], Plan]) -> Plan:
+    """Change the plan in a folder; two writers at once wait for each other, so that no change is lost.
+
+    Parameters
+    ----------
+    folder : path
+        That :func:`write_plan` wrote; the papers it holds are written again.
+    change : callable
+        Takes the plan as it stands now and returns the one to keep, its history one entry longer.
+
+    Returns
+    -------
+    Plan
+        As kept.
+
+    Raises
+    ------
+    FileUnusable, FolderNotWritable
+        The record can't be read, or the folder can't be written.
+    """
+    target = Path(folder)
+    read_plan(target)  # a folder without a record gets no lock file
+    with _locked(target):
+        changed = change(read_plan(target))
+        papers = [entry["file"] for entry in _earlier_record(target)["files"] if entry["file"] in PAPERS]
+        write_plan(changed, target, same_plan=True, papers=papers)
+    return changed
+
+
 def write_whole(path: Path, content: bytes) -> None:
     """Write one file whole or not at all.
 
@@ -164,6 +196,25 @@ def _not_writable(target: Path, error: OSError) -> FolderNotWritable:
     return FolderNotWritable(
         Problem(str(target), f"can't be written ({error.strerror or error}); name another folder with --out")
     )
+
+
+@contextmanager
+def _locked(target: Path) -> Iterator[None]:
+    """Hold the folder's lock; the system lets it go when the process ends, however it ends."""
+    try:
+        lock = (target / ".lock").open("a")
+    except OSError as error:
+        raise _not_writable(target, error) from error
+    with lock:
+        if sys.platform == "win32":
+            import msvcrt
+
+            msvcrt.locking(lock.fileno(), msvcrt.LK_LOCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(lock, fcntl.LOCK_EX)
+        yield
 
 
 @contextmanager
