@@ -11,17 +11,13 @@ from numpy.typing import NDArray
 from cellmatch.build.leaks import NOISE_V
 from cellmatch.build.links import wire_pack
 from cellmatch.build.meter import Meter
-from cellmatch.build.pack_network import pack_network
+from cellmatch.build.pack_network import JOINT_OHM, LINK_OHM, pack_network
 from cellmatch.build.steps import workbench
 from cellmatch.build.taps import list_taps
 
 if TYPE_CHECKING:
     from cellmatch.plan import Plan
 
-LINK_OHM = 0.0005
-"""[ohm] A bar or strip with its two joints, where it was not measured (common practice, no source)."""
-JOINT_OHM = 0.0002
-"""[ohm] Between a cap and its bar, where it was not measured (from memory of contact studies, not confirmed)."""
 IR_UNCERTAINTY = 0.03
 """Standard deviation of one cell's resistance reading (common practice, no source)."""
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from scipy.special import ndtri
 
-FALSE_ALARM = 0.004
+FALSE_ALARM = 0.002
 """Accepted chance that a healthy pack sets off one kind of check, however many groups are looked at."""
 
 
@@ -152,7 +152,7 @@ def alarm_sigma(tests: int, *, sides: int = 2) -> float:
     Examples
     --------
     >>> alarm_sigma(1), alarm_sigma(20), alarm_sigma(20, sides=1)
-    (2.8782, 3.719, 3.5401)
+    (3.0902, 3.8906, 3.719)
     """
     return float(ndtri(1 - FALSE_ALARM / (sides * max(tests, 1))))
 

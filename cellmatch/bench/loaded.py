@@ -24,6 +24,9 @@ from cellmatch.cells.readings import BenchReading
 OPEN_FRACTION = 0.7
 """Above this part of what an open joint would drop it is called open; a joint of the cell's own resistance
 drops about half."""
+MODEL_FRACTION = 0.02
+"""How well a cell's resistance under load follows from its reading, its links and its peers' scale
+(common practice, no source)."""
 LOOSE_ODDS = 0.05
 """How well a loose link, which can make any excess, explains one that fits a missing cell exactly."""
 ENOUGH_CAPS = 6
@@ -154,7 +157,8 @@ def sagging(built: BuiltPack, test: LoadTest) -> list[tuple[Finding, ...]]:
     if np.isnan(expected).any():
         return []
     ratio = test.ohm / expected
-    known = np.hypot(test.sigma_ohm / expected, IR_UNCERTAINTY / np.sqrt(built.sizes[test.group - 1]))
+    own = math.hypot(IR_UNCERTAINTY, MODEL_FRACTION) / np.sqrt(built.sizes[test.group - 1])
+    known = np.hypot(test.sigma_ohm / expected, float(np.median(ratio)) * own)
     return [
         _sag_event(built, test, i, float(ratio[i]) - away, sigma * float(expected[i]))
         for i, away, sigma in outliers(ratio, known, high_only=True)

@@ -5,18 +5,20 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from cellmatch.build.first_charge import FirstCharge, first_charge_sheet
 from cellmatch.build.hazards import Hazard, Neighbours, list_hazards, neighbour_voltages
 from cellmatch.build.kit import KitItem, list_kit
 from cellmatch.build.links import Wiring, wire_pack
 from cellmatch.build.orders import plan_steps
+from cellmatch.build.pack_network import LINK_OHM, WORST_OVER_MEAN, LinkLoads, link_loads, pack_network
 from cellmatch.build.steps import Step, Workbench, workbench
 from cellmatch.build.taps import Tap, list_taps
 from cellmatch.cells.table import PlacedCells
 from cellmatch.pack.chemistry import Chemistry
 from cellmatch.pack.holder import Holder
 from cellmatch.pack.limits import Limits
-from cellmatch.pack.positions import Positions
 from cellmatch.pack.spec import Pack
 
 
@@ -37,6 +39,8 @@ class Assembly:
     steps : tuple of Step
     kit : tuple of KitItem
     first_charge : FirstCharge
+    loads : LinkLoads or None
+        What links and cells carry at the load current; None without a current or without resistances.
     cautions : tuple of str
         What this holder and this wiring add to the cautions of every pack.
     """
@@ -48,6 +52,7 @@ class Assembly:
     steps: tuple[Step, ...]
     kit: tuple[KitItem, ...]
     first_charge: FirstCharge
+    loads: LinkLoads | None
     cautions: tuple[str, ...]
 
 
@@ -62,6 +67,7 @@ def plan_assembly(
     load_f: float | None = None,
     balance_h: float | None = None,
     slope_v: float | None = None,
+    link_ohm: float = LINK_OHM,
 ) -> Assembly:
     """Work out how the placed cells become a pack.
 
@@ -83,6 +89,8 @@ def plan_assembly(
         [h] Predicted time to balance.
     slope_v : float, optional
         [V] Change of rest voltage per unit of state of charge where the pack will rest.
+    link_ohm : float
+        [ohm] Each link with its joints.
 
     Returns
     -------
@@ -99,6 +107,7 @@ def plan_assembly(
     bench = workbench(cells, positions, wiring, holder, chemistry, limits)
     neighbours = neighbour_voltages(positions, holder.spacing_mm, bench.full_v)
     taps = list_taps(positions, wiring, bench.ocv_v, bench.meter, holder.length_mm)
+    loads = _loads(bench, taps, current_a, link_ohm)
     return Assembly(
         wiring=wiring,
         neighbours=neighbours,
@@ -107,7 +116,8 @@ def plan_assembly(
         steps=plan_steps(bench, taps),
         kit=list_kit(bench, neighbours, taps, current_a=current_a, load_f=load_f),
         first_charge=first_charge_sheet(bench, balance_h=balance_h, slope_v=slope_v),
-        cautions=(*wiring.cautions, *_current_cautions(bench, positions, current_a)),
+        loads=loads,
+        cautions=(*wiring.cautions, *_current_cautions(bench, current_a, loads)),
     )
 
 
@@ -116,21 +126,35 @@ def _ids_by_place(cells: PlacedCells) -> Sequence[str]:
     return [str(cell) for cell in used.index]
 
 
-def _current_cautions(bench: Workbench, positions: Positions, current_a: float | None) -> list[str]:
-    if current_a is None:
-        return []
+def _loads(bench: Workbench, taps: tuple[Tap, ...], current_a: float | None, link_ohm: float) -> LinkLoads | None:
+    if current_a is None or np.isnan(bench.r_ohm).any():
+        return None
+    circuit = pack_network(bench.positions, bench.wiring, taps, bench.r_ohm, link_ohm)
+    return link_loads(circuit, bench.positions, bench.wiring, current_a)
+
+
+def _current_cautions(bench: Workbench, current_a: float | None, loads: LinkLoads | None) -> list[str]:
     words = []
-    single = [j for j in bench.wiring.junctions if j.links == 1 and len(bench.places_of(j.number)) > 1]
-    if single:
+    sizes = [len(bench.places_of(g)) for g in range(1, bench.series + 1)]
+    short = [j for j in bench.wiring.junctions if j.links < min(sizes[j.number - 1 : j.number + 1])]
+    if short and bench.holder.joint == "bolted":
+        names = ", ".join(f"{j.number}-{j.number + 1}" for j in short)
         words.append(
-            f"at {current_a:g} A the one link of junction "
-            f"{', '.join(f'{j.number}-{j.number + 1}' for j in single)} carries all {current_a:g} A"
+            f"junction {names}: fewer links than columns, so the parallel bars there carry load current whichever "
+            "bar lies next to the cap"
         )
-    smallest = min(len(bench.places_of(g)) for g in range(1, bench.series + 1))
-    share_a = current_a / smallest
+    if current_a is None:
+        return words
+    single = [j for j in bench.wiring.junctions if j.links == 1 and sizes[j.number - 1] > 1]
+    if single:
+        names = ", ".join(f"{j.number}-{j.number + 1}" for j in single)
+        words.append(f"at {current_a:g} A the one link of junction {names} carries all {current_a:g} A")
+    share_a = current_a / min(sizes)
     if bench.holder.contact_a is not None and share_a > bench.holder.contact_a:
         words.append(
             f"{share_a:.2f} A through each cell's contact even if shared evenly; "
             f"the holder allows {bench.holder.contact_a:g} A"
         )
+    if loads is not None and loads.worst_over_mean > WORST_OVER_MEAN:
+        words.append(f"{loads.words}: take the load off at opposite ends, or use heavier bars")
     return words

@@ -9,8 +9,50 @@ from numpy.typing import ArrayLike, NDArray
 
 from cellmatch.build.links import Wiring
 from cellmatch.build.taps import Tap
-from cellmatch.electrics.network import Network
+from cellmatch.electrics.network import Network, worst_over_mean
 from cellmatch.pack.positions import Positions
+
+LINK_OHM = 0.0005
+"""[ohm] A bar or strip with its two joints, where it was not measured (common practice, no source)."""
+JOINT_OHM = 0.0002
+"""[ohm] Between a cap and its bar, where it was not measured (from memory of contact studies, not confirmed)."""
+WORST_OVER_MEAN = 1.10
+"""From this share of the mean on, a cell's load is worth a word (common practice, no source)."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LinkLoads:
+    """What links and cells carry at load-on, from the network of cells and links.
+
+    Parameters
+    ----------
+    current_a : float
+        [A] Pack current.
+    series_a, parallel_a : float
+        [A] Most in a link of a junction, and in a bar within a group; 0 where there is none.
+    worst_over_mean : float
+        Most that a cell carries, over the mean of its group.
+    heat_w : float
+        [W] In all links together.
+    assumed : str
+        What was taken for the links.
+    """
+
+    current_a: float
+    series_a: float
+    parallel_a: float
+    worst_over_mean: float
+    heat_w: float
+    assumed: str
+
+    @property
+    def words(self) -> str:
+        """In one sentence."""
+        return (
+            f"at {self.current_a:g} A the most loaded link of a junction carries {self.series_a:.1f} A, the worst "
+            f"parallel bar {self.parallel_a:.1f} A, and the most loaded cell {self.worst_over_mean:.2f} of its group's "
+            f"mean at load-on ({self.assumed})"
+        )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -73,4 +115,33 @@ def pack_network(
     return PackNetwork(
         network=network,
         tap_nodes=np.array([index[t.position] + shift[t.face] for t in taps], dtype=np.int64),
+    )
+
+
+def link_loads(circuit: PackNetwork, positions: Positions, wiring: Wiring, current_a: float) -> LinkLoads:
+    """Return what the links of a wired pack carry at load-on, cells at one voltage.
+
+    Parameters
+    ----------
+    circuit : PackNetwork
+    positions : Positions
+    wiring : Wiring
+    current_a : float
+        [A] Pack current.
+
+    Returns
+    -------
+    LinkLoads
+    """
+    state = circuit.network.solve(0.0, current_a)
+    flow = np.abs(state.link_a)
+    within = np.array([link.group > 0 for link in wiring.links], dtype=bool)
+    milliohm = 1000 * float(np.median(circuit.network.link_ohm)) if len(flow) else 0.0
+    return LinkLoads(
+        current_a=current_a,
+        series_a=float(flow[~within].max(initial=0.0)),
+        parallel_a=float(flow[within].max(initial=0.0)),
+        worst_over_mean=float(worst_over_mean(state.cell_a, positions.group).max()),
+        heat_w=float(state.link_w.sum()),
+        assumed=f"links of {milliohm:g} mΩ",
     )

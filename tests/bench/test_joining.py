@@ -125,4 +125,4 @@ def test_every_kind_is_ranked_once_and_stops_come_before_the_rest() -> None:
 def test_alarm_rises_with_the_number_of_readings() -> None:
     # the standard library's normal quantiles, not the ones used
     for tests, sides in ((1, 2), (20, 2), (200, 1)):
-        assert alarm_sigma(tests, sides=sides) == pytest.approx(NormalDist().inv_cdf(1 - 0.004 / (sides * tests)))
+        assert alarm_sigma(tests, sides=sides) == pytest.approx(NormalDist().inv_cdf(1 - 0.002 / (sides * tests)))

@@ -17,10 +17,10 @@ from functools import cache
 import numpy as np
 
 from cellmatch.bench.balance import MODEL_V
-from cellmatch.bench.built import JOINT_OHM, LINK_OHM, BuiltPack
+from cellmatch.bench.built import BuiltPack
 from cellmatch.build.links import wire_pack
 from cellmatch.build.meter import Meter
-from cellmatch.build.pack_network import pack_network
+from cellmatch.build.pack_network import JOINT_OHM, LINK_OHM, pack_network
 from cellmatch.build.taps import list_taps
 from cellmatch.cells.readings import BenchReading
 from cellmatch.pack.holder import Holder

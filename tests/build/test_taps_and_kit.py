@@ -93,3 +93,19 @@ def test_contact_rating_and_single_links_are_told_with_the_current(assemble: Ass
     words = " ".join(plan.cautions)
     assert "carries all 20 A" in words
     assert "5.00 A through each cell's contact" in words
+
+
+def test_loads_of_links_come_from_the_network(assemble: Assemble) -> None:
+    # bench rule, simulated there: 10s4p, 0.5 mohm links, 20 A: 5.1 A in a link of every column, 14.7 A in end bars
+    plan = assemble("10s4p", current_a=20.0)
+    assert plan.loads is not None
+    assert plan.loads.series_a == pytest.approx(5.1, abs=0.3)
+    assert plan.loads.parallel_a == pytest.approx(14.7, abs=0.4)
+    assert assemble("10s4p").loads is None
+
+
+def test_stacking_that_does_not_hold_is_said(assemble: Assemble) -> None:
+    # bench rule: the stacking of bars needs a series link in every column to be true
+    words = " ".join(assemble("10s4p", Holder.parse("5x8")).cautions)
+    assert "fewer links than columns" in words
+    assert "fewer links" not in " ".join(assemble("10s4p").cautions)
