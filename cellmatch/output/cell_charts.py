@@ -16,7 +16,7 @@ from cellmatch.output import look
 from cellmatch.output.axes import PAPER_BOX, dress, say_nothing_to_draw
 from cellmatch.output.look import MINUS, number
 from cellmatch.output.map import id_lines
-from cellmatch.output.quantities import KINDS, QUANTITIES, Histogram, histogram, kind_of_cells
+from cellmatch.output.quantities import KINDS, MAPPED, Histogram, Mapped, histogram, kind_of_cells
 from cellmatch.plan import Plan
 from cellmatch.prediction import NO_RESISTANCE
 
@@ -118,7 +118,7 @@ def draw_map(ax: Axes, plan: Plan, quantity: str | None = None, face: str = "top
     ax : Axes
     plan : Plan
     quantity : str, optional
-        One of the quantities that can be drawn, like ``capacity_mah``; None: groups in two tints.
+        One of the figures that can be mapped, like ``capacity_mah`` or ``current``; None: groups in two tints.
     face : str
         ``top`` or ``bottom``; the bottom is mirrored.
 
@@ -130,14 +130,13 @@ def draw_map(ax: Axes, plan: Plan, quantity: str | None = None, face: str = "top
     x, y = used["x_mm"].to_numpy(dtype=float), used["y_mm"].to_numpy(dtype=float)
     x = x if face == "top" else x.min() + x.max() - x
     pitch, radius = plan.holder.spacing_mm, plan.holder.diameter_mm / 2
-    values = QUANTITIES[quantity].values(plan)[plan.cells.index.get_indexer(used.index)] if quantity else None
+    mapped = MAPPED[quantity] if quantity else None
+    values = mapped.values(plan) if mapped else None
     title = f"{face.capitalize()} face"
-    if values is not None and quantity is not None:
+    if values is not None and mapped is not None:
         if not np.isfinite(values).any():
-            return say_nothing_to_draw(
-                ax, f"Map of {QUANTITIES[quantity].words}", f"no {QUANTITIES[quantity].words} given"
-            )
-        title += _colour_cells(ax, x, y, radius, values, quantity)
+            return say_nothing_to_draw(ax, f"Map of {mapped.words}", mapped.missing)
+        title += _colour_cells(ax, x, y, radius, values, mapped)
     else:
         for g, a, b in zip(used["group"], x, y, strict=True):
             ax.add_patch(_square(a, b, pitch, look.TINTS[(int(g) - 1) % 2]))
@@ -146,7 +145,7 @@ def draw_map(ax: Axes, plan: Plan, quantity: str | None = None, face: str = "top
     ax.set_xlim(x.min() - pitch, x.max() + pitch)
     ax.set_ylim(y.max() + pitch, y.min() - pitch)
     ax.set_aspect("equal")
-    _write_cells(ax, plan, x, y, values, quantity, face)
+    _write_cells(ax, plan, x, y, values, mapped, face)
     ax.set_axis_off()
     ax.set_title(title, loc="left", fontsize=10.5, color=look.INK)
     return ax
@@ -219,25 +218,24 @@ def _square(x: float, y: float, side: float, fill: str) -> Rectangle:
     return Rectangle((x - side / 2, y - side / 2), side, side, facecolor=fill, linewidth=0)
 
 
-def _colour_cells(ax: Axes, x: np.ndarray, y: np.ndarray, radius: float, values: np.ndarray, name: str) -> str:
+def _colour_cells(ax: Axes, x: np.ndarray, y: np.ndarray, radius: float, values: np.ndarray, mapped: Mapped) -> str:
     """Fill the cells by their values and add the labelled bar; return what to add to the title."""
-    quantity = QUANTITIES[name]
     low, high = float(np.nanmin(values)), float(np.nanmax(values))
-    widen = 0.5 * 10.0**-quantity.decimals if high == low else 0.0
+    widen = 0.5 * 10.0**-mapped.decimals if high == low else 0.0
     scale = ScalarMappable(Normalize(low - widen, high + widen), SCALE)
     for a, b, value in zip(x, y, values, strict=True):
         ax.add_patch(_circle(a, b, radius - 0.3, scale.to_rgba(value) if np.isfinite(value) else look.PAPER))
     if ax.figure is not None:
         bar = ax.figure.colorbar(scale, cax=ax.inset_axes((1.02, 0.1, 0.03, 0.8)))
-        bar.set_label(f"{quantity.words} [{quantity.unit}]", fontsize=8.5)
+        bar.set_label(f"{mapped.words} [{mapped.unit}]", fontsize=8.5)
         bar.ax.tick_params(labelsize=8)
         bar.ax.ticklabel_format(useOffset=False, style="plain")
-    span = f"{number(low, quantity.decimals)} to {number(high, quantity.decimals, quantity.unit)}"
-    return f", {quantity.words}: {span}"
+    span = f"{number(low, mapped.decimals)} to {number(high, mapped.decimals, mapped.unit)}"
+    return f", {mapped.words}: {span}"
 
 
 def _write_cells(
-    ax: Axes, plan: Plan, x: np.ndarray, y: np.ndarray, values: np.ndarray | None, name: str | None, face: str
+    ax: Axes, plan: Plan, x: np.ndarray, y: np.ndarray, values: np.ndarray | None, mapped: Mapped | None, face: str
 ) -> None:
     """Write id, end and value of each cell, in type that fits its circle."""
     used = plan.with_status("used").sort_values("position")
@@ -250,8 +248,8 @@ def _write_cells(
         lines = [look.drawable(line) for line in id_lines(str(cell))]
         size = points_per_mm * min(0.27 * diameter, 0.8 * diameter / (0.7 * max(map(len, lines))))
         ink = look.INK
-        if values is not None and name is not None:
-            lines = [*lines, number(float(values[i]), QUANTITIES[name].decimals)]
+        if values is not None and mapped is not None:
+            lines = [*lines, number(float(values[i]), mapped.decimals)]
             size *= 0.8
             ink = _readable_on(ax.patches[i].get_facecolor())
         end = "+" if bool(up) == (face == "top") else MINUS

@@ -203,6 +203,8 @@ CHARTS: dict[str, Callable[[Axes, Plan], Axes]] = {
     "map": draw_map,
     "capacity map": partial(draw_map, quantity="capacity_mah"),
     "resistance map": partial(draw_map, quantity="ir_mohm"),
+    "current map": partial(draw_map, quantity="current"),
+    "temperature map": partial(draw_map, quantity="temperature"),
     "search": draw_search,
     "leaving cells out": draw_sensitivity,
 }

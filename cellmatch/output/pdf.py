@@ -197,7 +197,7 @@ def _map(figure: Figure, size: tuple[float, float], plan: Plan, face: str) -> No
     inset_x, inset_y = MARGIN_MM / size[0], MARGIN_MM / size[1]
     ax = figure.add_axes((inset_x, inset_y, 1 - 2 * inset_x, 1 - 3 * inset_y))
     draw_map(ax, plan, None, face)
-    ax.set_title("")
+    ax.set_title("", loc="left")
     words = "mirrored: as seen after turning the pack over like a page" if face == "bottom" else "as seen from above"
     _Pen(figure, size).write(MARGIN_MM, MARGIN_MM + 2, f"{face.capitalize()} face, {words}", 11, fontweight="bold")
 

@@ -11,6 +11,7 @@ from cellmatch.cells.table import resistances_mohm
 from cellmatch.cells.tray import Tray
 from cellmatch.output.look import number
 from cellmatch.plan import Plan
+from cellmatch.prediction import CellLoad
 
 FEWEST_BINS, MOST_BINS = 8, 24
 REACH = 1.5
@@ -262,3 +263,65 @@ def _scale(kept: np.ndarray, known: np.ndarray, limits: list[tuple[float, str]],
     low, high = min(low, float(shown.min())), max(high, float(shown.max()))
     margin = 0.05 * max(high - low, 10 * step)
     return low - margin, high + margin
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Mapped:
+    """A figure of each used cell that the map can be coloured by.
+
+    Parameters
+    ----------
+    words, unit : str
+    decimals : int
+    values : callable
+        Takes the plan; returns an array of shape (used cells,) in the order of the places, NaN where not known.
+    missing : str
+        Why there may be none.
+    """
+
+    words: str
+    unit: str
+    decimals: int
+    values: Callable[[Plan], np.ndarray]
+    missing: str
+
+
+def _reading(name: str) -> Callable[[Plan], np.ndarray]:
+    def values(plan: Plan) -> np.ndarray:
+        used = plan.with_status("used").sort_values("position")
+        return QUANTITIES[name].values(plan)[plan.cells.index.get_indexer(used.index)]
+
+    return values
+
+
+def _under_load(figure: Callable[[CellLoad], float]) -> Callable[[Plan], np.ndarray]:
+    def values(plan: Plan) -> np.ndarray:
+        load = plan.prediction.load
+        return np.full(plan.pack.places, np.nan) if load is None else np.array([figure(c) for c in load.cells])
+
+    return values
+
+
+MAPPED: dict[str, Mapped] = {
+    **{
+        name: Mapped(
+            words=q.words, unit=q.unit, decimals=q.decimals, values=_reading(name), missing=f"no {q.words} given"
+        )
+        for name, q in QUANTITIES.items()
+    },
+    "current": Mapped(
+        words="largest current under load",
+        unit="A",
+        decimals=2,
+        values=_under_load(lambda cell: cell.most_a),
+        missing="no load predicted",
+    ),
+    "temperature": Mapped(
+        words="temperature rise under load, at most",
+        unit="K",
+        decimals=1,
+        values=_under_load(lambda cell: cell.rise_k[1]),
+        missing="no load predicted",
+    ),
+}
+"""Every figure the map can be coloured by; a new one is one entry here."""

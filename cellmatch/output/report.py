@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
-from dataclasses import fields
 from functools import lru_cache
 from typing import Any
 
@@ -15,6 +13,7 @@ from cellmatch.build.placement import natural_key
 from cellmatch.cells.quality import expected_largest
 from cellmatch.cells.table import resistances_mohm, texts
 from cellmatch.output import look
+from cellmatch.output.command import repeat_command
 from cellmatch.output.look import number
 from cellmatch.output.map import map_windows, pack_map_svg
 from cellmatch.output.quantities import QUANTITIES, group_balance, histogram
@@ -23,8 +22,12 @@ from cellmatch.output.svg_charts import BalanceScale, histogram_svg
 from cellmatch.pack.limits import Limits, option_name
 from cellmatch.pack.positions import FACES
 from cellmatch.plan import Plan
+from cellmatch.prediction import CellLoad
 
-LIMIT_WORDS: dict[str, tuple[str, str, int, float]] = {
+MOST_LOADED = 8
+"""Cells told of under load: those that carry most."""
+
+REPORTED_LIMITS: dict[str, tuple[str, str, int, float]] = {
     "floor_v": ("never use a cell found below", "V", 2, 1),
     "min_v": ("lowest in service", "V", 2, 1),
     "max_v": ("full", "V", 2, 1),
@@ -94,52 +97,19 @@ def report_html(plan: Plan) -> str:
         histograms=[(h, histogram_svg(h)) for h in histograms],
         kinds=[(kind, f"{look.SIGNS[kind]} {kind}") for kind in look.SIGNS if any(h.totals[kind] for h in histograms)],
         maps=[
-            [(face, pack_map_svg(plan, face, window if len(windows) > 1 else None)) for face in FACES]
+            [(face, pack_map_svg(plan, face, window, plan.assembly.wiring.links)) for face in FACES]
             for window in windows
         ],
         to_level=_to_level(plan),
         rejects=_rejects(plan),
         remarked=_remarked(plan),
         spares=ranked_spares(plan),
+        loaded=_most_loaded(plan),
         ranges=look.ranges,
         least_true_spread_mah=2 * expected_largest(plan.pack.series) * plan.grouping.group_uncertainty_mah,
         limits=_limit_rows(plan),
         command=repeat_command(plan),
     )  # fmt: skip
-
-
-def repeat_command(plan: Plan) -> str:
-    """Return the command line that makes this plan again.
-
-    Parameters
-    ----------
-    plan : Plan
-
-    Returns
-    -------
-    str
-        For a shell; ids and reasons are quoted.
-    """
-    files = [f.name for f in plan.reading.files] or ["CELLS.csv"]
-    words = ["cellmatch", "plan", *files, str(plan.pack), "--chemistry", plan.chemistry.name]
-    default = Limits(salvaged=plan.limits.salvaged).settled(plan.chemistry)
-    for limit in fields(Limits):
-        value = getattr(plan.limits, limit.name)
-        if limit.name == "salvaged":
-            words += [option_name(limit.name)] if value else []
-        elif value is not None and value != getattr(default, limit.name):
-            words += [option_name(limit.name), f"{value:g}"]
-    for cell, reason in plan.settings["accept"].items():
-        words += ["--accept", f"{cell}={reason}"]
-    words += [
-        "--seed",
-        str(plan.settings["seed"]),
-        "--seconds",
-        f"{plan.settings['seconds']:g}",
-        "--out",
-        "DIR",
-    ]
-    return shlex.join(words)
 
 
 def _sorted_rows(cells: Any) -> list[tuple[str, Any]]:
@@ -187,12 +157,18 @@ def _remarked(plan: Plan) -> list[dict[str, Any]]:
     ]
 
 
+def _most_loaded(plan: Plan) -> list[CellLoad]:
+    """Return the cells that carry most under the load, the first few."""
+    load = plan.prediction.load
+    return sorted(load.cells, key=lambda c: -c.most_a)[:MOST_LOADED] if load else []
+
+
 def _limit_rows(plan: Plan) -> list[dict[str, str]]:
     """Return every limit with its value and where that came from."""
     default = Limits(salvaged=plan.limits.salvaged)
     settled = default.settled(plan.chemistry)
     rows = []
-    for name, (words, unit, decimals, factor) in LIMIT_WORDS.items():
+    for name, (words, unit, decimals, factor) in REPORTED_LIMITS.items():
         value = getattr(plan.limits, name)
         if name == "join_window_mv" and value is None:
             value, origin = 1000 * plan.screening.window.half_width_v, "worked out"

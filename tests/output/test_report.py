@@ -18,10 +18,13 @@ import pytest
 from cellmatch import Limits, Plan, plan_pack
 from cellmatch.cells.table import CellTable
 from cellmatch.output import look
+from cellmatch.output.command import LOAD_OPTIONS, repeat_command
 from cellmatch.output.quantities import group_balance
-from cellmatch.output.report import LIMIT_WORDS, repeat_command, report_html
+from cellmatch.output.report import REPORTED_LIMITS, report_html
 from cellmatch.output.spares import ranked_spares
 from cellmatch.output.svg_charts import BalanceScale
+from cellmatch.pack.holder import Holder
+from cellmatch.prediction import LoadCase
 
 VOID = {"meta", "link", "br", "hr", "img", "input"}
 
@@ -149,7 +152,7 @@ def test_a_spread_below_the_floor_is_not_boasted_of(odd_plans: dict[str, Plan]) 
 
 
 def test_every_limit_has_words() -> None:
-    assert set(LIMIT_WORDS) == {f.name for f in fields(Limits)}
+    assert set(REPORTED_LIMITS) == {f.name for f in fields(Limits)}
 
 
 def test_the_command_repeats_the_run(draw_tray: Callable[..., CellTable]) -> None:
@@ -166,6 +169,39 @@ def test_the_command_repeats_the_run(draw_tray: Callable[..., CellTable]) -> Non
     assert given["--seed"] == "5"
     assert "--salvaged" in words
     assert "--min-capacity-fraction" not in words  # follows from --salvaged
+
+
+def test_the_command_names_holder_and_load(draw_tray: Callable[..., CellTable]) -> None:
+    case = LoadCase(current_a=8.0, cell_a=5.0)
+    plan = plan_pack(draw_tray(14, 3), "4s3p", holder=Holder.parse("strips 4x3"), case=case, seconds=0.2)
+    words = shlex.split(repeat_command(plan))
+    given = dict(itertools.pairwise(words))
+    assert given["--holder"] == "strips 4x3"
+    assert (given["--current"], given["--cell-current"]) == ("8", "5")
+    assert "--link-mohm" not in words
+    assert set(LOAD_OPTIONS) == {f.name for f in fields(LoadCase)}
+
+
+def test_every_option_of_the_command_exists(draw_tray: Callable[..., CellTable]) -> None:
+    from cellmatch.cli import main
+
+    limits = Limits(salvaged=True, rated_mah=2500.0, outlier_k=6.0, join_limit_c=0.4, max_ir_mohm=70.0)
+    plan = plan_pack(draw_tray(14, 3), "4s3p", limits=limits, case=LoadCase(power_w=60.0), seconds=0.2)
+    known = {o for p in main.commands["plan"].params for o in p.opts}  # type: ignore[attr-defined]
+    assert {w for w in shlex.split(repeat_command(plan)) if w.startswith("--")} <= known
+    assert set(LOAD_OPTIONS.values()) <= known
+
+
+def test_a_load_is_told_with_its_ranges(draw_tray: Callable[..., CellTable]) -> None:
+    plan = plan_pack(draw_tray(14, 3), "4s3p", case=LoadCase(current_a=8.0), seconds=0.2)
+    load = plan.prediction.load
+    assert load is not None
+    text = read(report_html(plan)).text
+    assert "Under a load of 8 A" in text
+    assert f"{load.usable_ah[0]:.2f} to {load.usable_ah[1]:.2f}" in text
+    assert load.hottest_cell in text
+    for words in load.findings:
+        assert words in text
 
 
 def test_spares_are_ranked_by_what_they_could_replace(odd_plans: dict[str, Plan]) -> None:
