@@ -24,6 +24,7 @@ from cellmatch.output.cell_charts import (
     draw_map,
     draw_ocv_histogram,
 )
+from cellmatch.output.discharge_chart import draw_discharge
 from cellmatch.output.look import number
 from cellmatch.output.quantities import GroupBalance, group_balance
 from cellmatch.plan import Plan
@@ -205,6 +206,7 @@ CHARTS: dict[str, Callable[[Axes, Plan], Axes]] = {
     "resistance map": partial(draw_map, quantity="ir_mohm"),
     "current map": partial(draw_map, quantity="current"),
     "temperature map": partial(draw_map, quantity="temperature"),
+    "discharge": draw_discharge,
     "search": draw_search,
     "leaving cells out": draw_sensitivity,
 }

@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from collections.abc import Callable
 
 import numpy as np
 import pytest
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
-from cellmatch import Plan
+from cellmatch import Plan, plan_pack
+from cellmatch.cells.table import CellTable
 from cellmatch.output import look
 from cellmatch.output.cell_charts import draw_map
 from cellmatch.output.charts import CHARTS, balance_figure, balance_png, leaving_out
+from cellmatch.output.discharge_chart import group_run
 from cellmatch.output.quantities import KINDS, QUANTITIES, group_balance, histogram, kind_of_cells
+from cellmatch.prediction import LoadCase
 
 # G. M. Machado, M. M. Oliveira and L. A. F. Fernandes, "A physiologically-based model for simulation of color
 # vision deficiency", IEEE Trans. Visualization and Computer Graphics 15(6), 2009: matrices for severity 1.0
@@ -151,6 +155,33 @@ def test_the_search_chart_ends_at_the_spread_that_was_found(plain_plan: Plan) ->
     assert np.asarray(line.get_ydata())[-1] == plain_plan.grouping.spread_mah
     assert np.all(np.diff(np.asarray(line.get_ydata(), dtype=float)) <= 0)
     assert ("not proven" in ax.get_title(loc="left")) == (not plain_plan.grouping.proven)
+
+
+def test_discharge_curves_end_where_the_prediction_says(draw_tray: Callable[..., CellTable]) -> None:
+    plan = plan_pack(draw_tray(14, 3), "4s3p", case=LoadCase(current_a=8.0), seconds=0.2)
+    run, load = group_run(plan), plan.prediction.load
+    assert run is not None
+    assert load is not None
+    assert run.charge_ah == pytest.approx(min(load.usable_ah))
+    assert run.ended_group == load.ended_group
+    ax = CHARTS["discharge"](Figure().add_subplot(), plan)
+    assert f"Group {load.ended_group} is empty first" in ax.get_title(loc="left")
+    ends = [np.asarray(line.get_ydata(), dtype=float)[-1] for line in ax.lines[:5]]
+    assert min(ends) == pytest.approx(plan.chemistry.end_v, abs=0.01)
+
+
+def test_maps_of_load_carry_the_predicted_figures(draw_tray: Callable[..., CellTable]) -> None:
+    plan = plan_pack(draw_tray(14, 3), "4s3p", case=LoadCase(current_a=8.0), seconds=0.2)
+    load = plan.prediction.load
+    assert load is not None
+    for name, figures in (
+        ("current map", [c.most_a for c in load.cells]),
+        ("temperature map", [c.rise_k[1] for c in load.cells]),
+    ):
+        ax = CHARTS[name](Figure().add_subplot(), plan)
+        decimals = 2 if name == "current map" else 1
+        written = [t.get_text().split("\n")[1] for t in ax.texts if "\n" in t.get_text()]
+        assert written == figures
 
 
 def test_leaving_weak_cells_out_against_sums_by_hand(plain_plan: Plan) -> None:

@@ -183,11 +183,11 @@ def test_the_command_names_holder_and_load(draw_tray: Callable[..., CellTable]) 
 
 
 def test_every_option_of_the_command_exists(draw_tray: Callable[..., CellTable]) -> None:
-    from cellmatch.cli import main
+    from cellmatch.cli import cli
 
     limits = Limits(salvaged=True, rated_mah=2500.0, outlier_k=6.0, join_limit_c=0.4, max_ir_mohm=70.0)
     plan = plan_pack(draw_tray(14, 3), "4s3p", limits=limits, case=LoadCase(power_w=60.0), seconds=0.2)
-    known = {o for p in main.commands["plan"].params for o in p.opts}  # type: ignore[attr-defined]
+    known = {o for p in cli.commands["plan"].params for o in p.opts}
     assert {w for w in shlex.split(repeat_command(plan)) if w.startswith("--")} <= known
     assert set(LOAD_OPTIONS.values()) <= known
 
