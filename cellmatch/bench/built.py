@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -87,6 +88,22 @@ class BuiltPack:
     def group_ah(self) -> NDArray[np.float64]:
         """Capacity of each group, shape (S,) [Ah]."""
         return np.array([q.sum() for q in self.cell_ah])
+
+    @property
+    def cells_ohm(self) -> NDArray[np.float64]:
+        """What the cells of each group make without links: 1/sum(1/R), shape (S,) [ohm]."""
+        return np.array([1 / np.sum(1 / r) for r in self.cell_ohm])
+
+    @property
+    def links_ohm(self) -> NDArray[np.float64]:
+        """What links and joints add to that from tap to tap, shape (S,) [ohm]."""
+        return np.maximum(self.group_ohm - self.cells_ohm, 0.0)
+
+    @property
+    def rounding_v(self) -> float:
+        """Standard deviation of rounding to the meter's digit in its lowest range [V]."""
+        # the stated digits are two; a value rounded to one digit d scatters by d/√12
+        return self.meter.digits_v / 2 / math.sqrt(12)
 
     def without_cell_ohm(self, group: int) -> NDArray[np.float64]:
         """Return by how much the group's resistance rises when each of its cells in turn is not joined.

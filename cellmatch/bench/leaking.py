@@ -16,6 +16,8 @@ from cellmatch.cells.readings import BenchReading
 from cellmatch.electrics.balance import leak_a
 
 DAY_S = 86_400.0
+PEERS_MV_PER_DAY = 0.1
+"""By how much sound groups differ in what they lose (common practice, no source)."""
 
 
 def timed_groups(readings: Sequence[BenchReading]) -> dict[int, tuple[datetime, float]]:
@@ -53,7 +55,8 @@ def leaking(
         return []
     fall = np.array([before[g][1] - after[g][1] for g in both]) / days
     found: list[tuple[Finding, ...]] = []
-    for i, rate, sigma in outliers(1000 * fall, 1000 * math.sqrt(2) * built.noise_v / days, high_only=True):
+    reading = 1000 * math.sqrt(2) * math.hypot(built.noise_v, built.rounding_v) / days
+    for i, rate, sigma in outliers(1000 * fall, np.hypot(reading, PEERS_MV_PER_DAY), high_only=True):
         group, size = both[i], len(built.groups[both[i] - 1])
         leak = finding(
             "group_leaking",

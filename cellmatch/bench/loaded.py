@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import theilslopes
 
 from cellmatch.bench.balance import Look, outliers
 from cellmatch.bench.built import IR_UNCERTAINTY, BuiltPack
@@ -27,8 +26,12 @@ drops about half."""
 MODEL_FRACTION = 0.02
 """How well a cell's resistance under load follows from its reading, its links and its peers' scale
 (common practice, no source)."""
+LINKS_UNCERTAINTY = 0.25
+"""Of what links and joints add to a group's resistance (common practice, no source)."""
 LOOSE_ODDS = 0.05
 """How well a loose link, which can make any excess, explains one that fits a missing cell exactly."""
+JOINT_SCATTER = 0.5
+"""Of the drop of a sound joint (common practice, no source)."""
 ENOUGH_CAPS = 6
 """From this many caps on, what they all read alike is taken for the meter's (common practice, no source)."""
 SAME_LOAD = 0.05
@@ -135,32 +138,38 @@ def _slide(
     if np.ptp(when) == 0 or len(group) < 4:
         return 0.0, 0.0, ("the groups' slide under load is not known: read the first group again last, with times",)
     expected = built.group_ohm[group - 1]
-    scale = float(np.median(sag / expected))
-    slope = theilslopes(sag - scale * expected, when)
+    beside = sag - expected * float(np.median(sag / expected))
+    a, b = np.triu_indices(len(when), 1)
+    apart = when[b] != when[a]
+    # median of all pairwise slopes (Theil 1950, Sen 1968): one group that sags too much does not tilt it
+    slope = float(np.median((beside[b] - beside[a])[apart] / (when[b] - when[a])[apart]))
     spread = float(np.std(when))
     sigma = math.sqrt(2) * built.noise_v / (spread * math.sqrt(len(group)))
     words = "the slide under load was judged from all groups: read the first group again last to know it"
-    return float(slope.slope), 1.2 * sigma, (words,)
+    return slope, 1.2 * sigma, (words,)
 
 
 def sagging(built: BuiltPack, test: LoadTest) -> list[tuple[Finding, ...]]:
     """Return groups that sag more than the network says, against their peers.
 
-    All groups together may sag 1.3 to 1.8 times what AC readings say, so they are first brought to one scale.
+    Under load all cells may show 1.3 to 1.8 times what their AC readings say; their links do not. So the
+    links' part is taken off, and what is left of each group is compared with its cells' readings.
 
     Returns
     -------
     list of tuple of Finding
         Explanations of each event, the surest first.
     """
-    expected = built.group_ohm[test.group - 1]
-    if np.isnan(expected).any():
+    cells, links = built.cells_ohm[test.group - 1], built.links_ohm[test.group - 1]
+    if np.isnan(cells).any():
         return []
-    ratio = test.ohm / expected
+    ratio = (test.ohm - links) / cells
     own = math.hypot(IR_UNCERTAINTY, MODEL_FRACTION) / np.sqrt(built.sizes[test.group - 1])
-    known = np.hypot(test.sigma_ohm / expected, float(np.median(ratio)) * own)
+    known = np.sqrt(
+        (test.sigma_ohm / cells) ** 2 + (float(np.median(ratio)) * own) ** 2 + (LINKS_UNCERTAINTY * links / cells) ** 2
+    )
     return [
-        _sag_event(built, test, i, float(ratio[i]) - away, sigma * float(expected[i]))
+        _sag_event(built, test, i, float(ratio[i]) - away, sigma * float(cells[i]))
         for i, away, sigma in outliers(ratio, known, high_only=True)
     ]
 
@@ -168,7 +177,7 @@ def sagging(built: BuiltPack, test: LoadTest) -> list[tuple[Finding, ...]]:
 def _sag_event(built: BuiltPack, test: LoadTest, i: int, scale: float, sigma_ohm: float) -> tuple[Finding, ...]:
     """Name what may make one group sag: a cell not joined, or a loose link."""
     group = int(test.group[i])
-    expected = scale * float(built.group_ohm[group - 1])
+    expected = scale * float(built.cells_ohm[group - 1]) + float(built.links_ohm[group - 1])
     more = float(test.ohm[i]) - expected
     missing = scale * built.without_cell_ohm(group)
     evidence = (
@@ -239,7 +248,7 @@ def cap_readings(built: BuiltPack, readings: Sequence[BenchReading], scale: floa
     built : BuiltPack
     readings : sequence of BenchReading
     scale : float
-        What all groups together sag of what their resistances say.
+        How many times their readings all cells together show under load.
     """
     place = {cell: (g, i) for g, group in enumerate(built.groups) for i, cell in enumerate(group)}
     drops = []
@@ -288,10 +297,12 @@ def bad_joints(built: BuiltPack, drops: Sequence[CapDrop]) -> list[tuple[Finding
     """
     alarm = alarm_sigma(len(drops), sides=1)
     common_v = sum(volts for volts, _, _ in cap_shift(built, drops))
+    noise_v = math.hypot(built.noise_v, built.rounding_v)
     found: list[tuple[Finding, ...]] = []
     for drop in drops:
         own_v = abs(drop.drop_v - common_v)
-        if own_v > drop.joint_v + max(alarm * built.noise_v, 2 * drop.joint_v):
+        scatter_v = math.hypot(noise_v, JOINT_SCATTER * drop.joint_v)
+        if own_v > drop.joint_v + max(alarm * scatter_v, 2 * drop.joint_v):
             found.append((_joint_finding(built, drop, own_v),))
     return found
 
@@ -319,8 +330,9 @@ def _joint_finding(built: BuiltPack, drop: CapDrop, own_v: float) -> Finding:
 
 
 def scale_of(built: BuiltPack, test: LoadTest | None) -> float:
-    """Return what all groups together sag of what the network says; 1 without a load test."""
+    """Return how many times their readings all cells together show under load; 1 without a load test."""
     if test is None:
         return 1.0
-    scale = float(np.median(test.ohm / built.group_ohm[test.group - 1]))
+    cells, links = built.cells_ohm[test.group - 1], built.links_ohm[test.group - 1]
+    scale = float(np.median((test.ohm - links) / cells))
     return scale if math.isfinite(scale) and scale > 0 else 1.0
