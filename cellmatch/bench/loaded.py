@@ -30,6 +30,8 @@ LINKS_UNCERTAINTY = 0.25
 """Of what links and joints add to a group's resistance (common practice, no source)."""
 LOOSE_ODDS = 0.05
 """How well a loose link, which can make any excess, explains one that fits a missing cell exactly."""
+FEWEST_FOR_SLIDE = 4
+"""Fewer groups than this can't tell a slide from one group that sags."""
 JOINT_SCATTER = 0.5
 """Of the drop of a sound joint (common practice, no source)."""
 ENOUGH_CAPS = 6
@@ -135,18 +137,19 @@ def _slide(
         rate = float(sag[b] - sag[a]) / span
         words = f"group {group[a]} was read again after {span:.0f} s: {1000 * rate:.2f} mV/s of slide taken out"
         return rate, math.sqrt(2) * built.noise_v / span, (words,)
-    if np.ptp(when) == 0 or len(group) < 4:
-        return 0.0, 0.0, ("the groups' slide under load is not known: read the first group again last, with times",)
     expected = built.group_ohm[group - 1]
+    if np.ptp(when) == 0 or len(group) < FEWEST_FOR_SLIDE or np.isnan(expected).any():
+        return 0.0, 0.0, ("the groups' slide under load is not known: read the first group again last, with times",)
     beside = sag - expected * float(np.median(sag / expected))
     a, b = np.triu_indices(len(when), 1)
     apart = when[b] != when[a]
     # median of all pairwise slopes (Theil 1950, Sen 1968): one group that sags too much does not tilt it
     slope = float(np.median((beside[b] - beside[a])[apart] / (when[b] - when[a])[apart]))
     spread = float(np.std(when))
-    sigma = math.sqrt(2) * built.noise_v / (spread * math.sqrt(len(group)))
+    # a straight line through n points knows its slope to s/(spread·√n); Theil-Sen does a little worse
+    sigma = 1.2 * math.sqrt(2) * built.noise_v / (spread * math.sqrt(len(group)))
     words = "the slide under load was judged from all groups: read the first group again last to know it"
-    return slope, 1.2 * sigma, (words,)
+    return slope, sigma, (words,)
 
 
 def sagging(built: BuiltPack, test: LoadTest) -> list[tuple[Finding, ...]]:

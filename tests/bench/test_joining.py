@@ -57,6 +57,15 @@ def test_spread_inside_50_mv_can_still_ask_for_levelling(built: Built, read: Rea
     assert "1.25 A" in found[0].words
 
 
+def test_joining_amps_leave_links_out(built: Built, read: Read) -> None:
+    # bench rule: joining figures use the lowest resistance, links counted as nothing unless measured
+    pack = replace(built(3, 3), cell_v=tuple(np.array([3.72, 3.62, 3.62]) for _ in range(3)))
+    with_joints = replace(pack, joint_ohm=0.005, group_ohm=pack.group_ohm + 0.005)
+    words = [[f.words for f in inspect_pack(p, _cells(read, p)) if f.is_fault] for p in (pack, with_joints)]
+    assert words[0] == words[1]
+    assert words[0]
+
+
 def test_large_difference_is_a_fault_to_look_for(built: Built, read: Read) -> None:
     pack = built(3, 3)
     found = inspect_pack(pack, _cells(read, pack, G2C1=4.15))

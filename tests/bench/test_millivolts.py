@@ -203,8 +203,8 @@ def test_checks_tell_the_load_before_anything_is_measured(built: Built) -> None:
 
 
 def test_without_resistances_it_says_so(built: Built, read: Read) -> None:
-    pack = built(4, 3, cell_ohm=math.nan, group_ohm=math.nan)
-    found = inspect_pack(pack, [read("group_v", g, 3.67) for g in range(1, 5)])
+    pack = built(5, 3, cell_ohm=math.nan, group_ohm=math.nan)
+    found = inspect_pack(pack, _loaded(read, [0.008] * 5, 10.0, again=False))
     assert _kinds(found) == []
     assert any("without resistances" in f.words for f in found)
     assert all(c.load_a is None for c in checks(pack))
