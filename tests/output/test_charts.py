@@ -174,12 +174,12 @@ def test_maps_of_load_carry_the_predicted_figures(draw_tray: Callable[..., CellT
     plan = plan_pack(draw_tray(14, 3), "4s3p", case=LoadCase(current_a=8.0), seconds=0.2)
     load = plan.prediction.load
     assert load is not None
-    for name, figures in (
-        ("current map", [c.most_a for c in load.cells]),
-        ("temperature map", [c.rise_k[1] for c in load.cells]),
-    ):
+    maps = {
+        "current map": [f"{cell.most_a:.2f}" for cell in load.cells],
+        "temperature map": [f"{cell.rise_k[1]:.1f}" for cell in load.cells],
+    }
+    for name, figures in maps.items():
         ax = CHARTS[name](Figure().add_subplot(), plan)
-        decimals = 2 if name == "current map" else 1
         written = [t.get_text().split("\n")[1] for t in ax.texts if "\n" in t.get_text()]
         assert written == figures
 
