@@ -170,3 +170,16 @@ def test_modules_are_joined_after_both_faces(assemble: Assemble) -> None:
     assert made[-1].junction == 3
     assert made[-1].title == "Lead between groups 3 and 4"
     assert max(s.live_v for s in made[:-1]) == pytest.approx(3 * 4.2)
+
+
+def test_further_links_wait_for_a_gap_that_fits_what_is_joined(assemble: Assemble) -> None:
+    # bolted columns may differ by the spreads of both groups; welded groups stand at one voltage each
+    gaps = {
+        kind: [
+            e.high_v for s in assemble("4s3p", Holder(link_type=kind)).steps for e in s.expected if "further" in e.words
+        ]
+        for kind in ("bolted", "welded")
+    }
+    assert gaps["welded"] == [0.05] * 3
+    assert all(0.07 < gap < 0.12 for gap in gaps["bolted"])
+    assert gaps["bolted"]
