@@ -5,11 +5,12 @@ Nothing here decides; it shows the choices side by side, each grouped for real.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from cellmatch.cells.rules import RULES
 from cellmatch.cells.screening import Screening, screen_cells
@@ -122,6 +123,7 @@ def possible_packs(
     cells: ScreenedCells,
     *,
     series: Sequence[int] | None = None,
+    least_parallel: Callable[[int], int] = lambda series: 1,
     most: int = MOST_SHAPES,
     seconds: float = SECONDS_EACH,
 ) -> tuple[PackOption, ...]:
@@ -133,6 +135,8 @@ def possible_packs(
     series : sequence of int, optional
         Series counts to look at: every number in parallel, one pack and as many alike as the cells give.
         Without it every series count up to :data:`MOST_SERIES` with as many in parallel as the cells give.
+    least_parallel : callable, optional
+        Takes a series count, returns the fewest in parallel that carry the load.
     most : int
         Longest list; the shapes with the most energy are grouped, the others left out.
     seconds : float
@@ -143,17 +147,22 @@ def possible_packs(
     tuple of PackOption
     """
     good = _good_capacities(cells)
-    shapes = _shapes(len(good), series)
+    shapes = [
+        (pack, packs)
+        for pack, packs in _shapes(len(good), series)
+        if min(pack.group_sizes) >= least_parallel(pack.series)
+    ]
     # the energy that the largest cells of a shape could give at best: sum of capacities over series cancels
-    shapes.sort(key=lambda shape: -float(good[: shape[1] * shape[0].places].sum()))
+    shapes.sort(key=lambda shape: (-float(good[: shape[1] * shape[0].places].sum()), shape[1]))
     options = [_option(cells, pack, packs, seconds) for pack, packs in shapes[:most]]
-    return tuple(sorted(options, key=lambda option: -option.energy_wh))
+    return tuple(sorted(options, key=lambda option: (-round(option.energy_wh, 3), option.packs)))
 
 
 def nearest_packs(cells: ScreenedCells, pack: Pack | str, *, seconds: float = SECONDS_EACH) -> tuple[PackOption, ...]:
     """Return what can be made where the good cells don't come out even with a pack.
 
-    Leaving cells out, the same series with fewer in parallel, fewer in series, and groups of unequal size.
+    Leaving cells out, the same series with fewer in parallel, fewer in series, and groups of unequal size, in
+    which fewer strong cells stand against more weak ones.
 
     Parameters
     ----------
@@ -166,8 +175,8 @@ def nearest_packs(cells: ScreenedCells, pack: Pack | str, *, seconds: float = SE
     Returns
     -------
     tuple of PackOption
-        Nothing where the cells come out even. A pack of unequal groups is as strong as its smallest group,
-        which also carries the most current per cell.
+        Nothing where the cells come out even. In a pack of unequal groups the cells of the smallest one carry
+        the most current.
     """
     pack = Pack.of(pack)
     good, series, parallel = len(_good_capacities(cells)), pack.series, max(pack.group_sizes)
@@ -186,10 +195,10 @@ def nearest_packs(cells: ScreenedCells, pack: Pack | str, *, seconds: float = SE
             choices.append(
                 (Pack(good // parallel, parallel), f"fewer in series: {good // parallel} instead of {series}")
             )
+    options = [_option(cells, choice, 1, seconds, why) for choice, why in dict(choices).items()]
     if each and extra:
-        sizes = (each + 1,) * extra + (each,) * (series - extra)
-        choices.append((Pack(series, sizes), f"unequal groups: {extra} of {each + 1} and {series - extra} of {each}"))
-    return tuple(_option(cells, choice, 1, seconds, why) for choice, why in dict(choices).items())
+        options += _unequal(cells, series, seconds)
+    return tuple(options)
 
 
 def why_uneven(good: int, pack: Pack | str) -> str:
@@ -260,8 +269,7 @@ def without_weakest(
 ) -> tuple[WithoutWeakest, ...]:
     """Return the pack with none, one, two … of the weakest good cells left out.
 
-    As long as enough cells are left, the pack keeps its shape; after that groups of its series count become
-    unequal, the larger ones first.
+    As long as enough cells are left the pack keeps its shape; after that it has fewer in parallel.
 
     Parameters
     ----------
@@ -284,7 +292,7 @@ def without_weakest(
     steps = []
     for left_out in range(min(most, len(good) - pack.series) + 1):
         rest = good.iloc[left_out:]
-        shape = pack if len(rest) >= pack.places else _shared_out(len(rest), pack.series)
+        shape = pack if len(rest) >= pack.places else Pack(pack.series, len(rest) // pack.series)
         table = cells.copy()
         table.loc[good.index[:left_out], "status"] = "reject"
         steps.append(
@@ -295,11 +303,6 @@ def without_weakest(
             )
         )
     return tuple(steps)
-
-
-def _shared_out(good: int, series: int) -> Pack:
-    each, extra = divmod(good, series)
-    return Pack(series, (each + 1,) * extra + (each,) * (series - extra)) if extra else Pack(series, each)
 
 
 def _shapes(good: int, series: Sequence[int] | None) -> list[tuple[Pack, int]]:
@@ -315,39 +318,57 @@ def _shapes(good: int, series: Sequence[int] | None) -> list[tuple[Pack, int]]:
 
 
 def _option(cells: ScreenedCells, pack: Pack, packs: int, seconds: float, why: str = "") -> PackOption:
-    screening: Screening = cells.attrs["screening"]
-    limits, nominal_v = screening.limits, pack.series * screening.chemistry.nominal_v
+    limits: Limits = cells.attrs["screening"].limits
     grouping = group_cells(
         cells,
-        pack,
+        # the groups of all packs at once; which of them share a pack is settled by their capacities
+        Pack(packs * pack.series, pack.group_sizes[0]) if packs > 1 else pack,
         seconds=seconds,
         repeatability_fraction=limits.repeatability_fraction,
         rated_mah=limits.rated_mah,
-        packs=packs,
     )
-    weakest, spread = _weakest_and_spread(cells, grouping)
+    return _judged(cells, grouping, pack, packs, why)
+
+
+def _unequal(cells: ScreenedCells, series: int, seconds: float) -> list[PackOption]:
+    """Return the pack of all good cells whose groups differ in size by what the number of cells asks for.
+
+    In series every group gives the same charge, so the groups are to have equal capacities, not equal sizes.
+    Cells of no capacity stand in for the places left empty, and the search finds who gets them.
+    """
+    capacity = cells.loc[cells["status"] == "good", "capacity_mah"]
+    parallel = -(-len(capacity) // series)
+    empty = pd.Series(0.0, index=[f"\0{i}" for i in range(series * parallel - len(capacity))])
+    padded = pd.DataFrame({"capacity_mah": pd.concat([capacity, empty])})
+    found = group_cells(padded, Pack(series, parallel), ("spread",), seconds=seconds)
+    groups = tuple(tuple(cell for cell in group if cell in capacity.index) for group in found.groups)
+    groups = tuple(sorted(groups, key=len, reverse=True))
+    sizes = tuple(len(group) for group in groups)
+    if not all(sizes):
+        return []
+    counts = " and ".join(f"{sizes.count(size)} of {size}" for size in sorted(set(sizes), reverse=True))
+    grouping = replace(found, groups=groups, spares=())
+    return [_judged(cells, grouping, Pack(series, sizes), 1, f"unequal groups: {counts}")]
+
+
+def _judged(cells: ScreenedCells, grouping: Grouping, pack: Pack, packs: int, why: str) -> PackOption:
+    capacity = cells["capacity_mah"]
+    sums = np.sort([float(capacity.loc[list(group)].sum()) for group in grouping.groups])
+    # neighbours in capacity make a pack: no other sharing out leaves less spread inside packs
+    in_pack = sums.reshape(packs, pack.series)
+    nominal_v = pack.series * cells.attrs["screening"].chemistry.nominal_v
     return PackOption(
         pack=pack,
         packs=packs,
         left_over=len(grouping.spares),
-        capacity_mah=min(weakest),
-        spread_mah=spread,
+        capacity_mah=float(sums[0]),
+        spread_mah=float(np.ptp(in_pack, axis=1).max()),
         floor_mah=grouping.floor_mah,
         proven=grouping.weakest_proven,
         nominal_v=nominal_v,
-        energy_wh=nominal_v * sum(weakest) / 1000,
+        energy_wh=nominal_v * float(in_pack[:, 0].sum()) / 1000,
         why=why,
     )
-
-
-def _weakest_and_spread(cells: ScreenedCells, grouping: Grouping) -> tuple[list[float], float]:
-    """Return the weakest group of each pack and the largest spread [mAh], whatever the groups were measured by."""
-    numbers = grouping.packs or (1,) * len(grouping.groups)
-    capacity = cells["capacity_mah"]
-    sums: dict[int, list[float]] = {}
-    for number, group in zip(numbers, grouping.groups, strict=True):
-        sums.setdefault(number, []).append(float(capacity.loc[list(group)].sum()))
-    return [min(s) for s in sums.values()], max(max(s) - min(s) for s in sums.values())
 
 
 def _screened_anew(cells: ScreenedCells, limits: Limits) -> ScreenedCells:

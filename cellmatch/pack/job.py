@@ -380,7 +380,12 @@ def _given_values(job: Job) -> dict[tuple[str, str], Any]:
     """Return the values that differ from the defaults, and those that must stand."""
     plain, sizes = Holder(), job.pack.parallel
     rows, columns = job.holder.brick or (0, 0)
-    typed = {"folded": f"{rows}x{columns}", "strips": f"strips {rows}x{columns}", "map": job.holder_map}
+    typed = {
+        "straight": None,
+        "folded": f"{rows}x{columns}",
+        "strips": f"strips {rows}x{columns}",
+        "map": job.holder_map,
+    }
     values: dict[tuple[str, str], Any] = {
         ("pack", "series"): job.pack.series,
         ("pack", "parallel"): list(sizes) if isinstance(sizes, tuple) else sizes,

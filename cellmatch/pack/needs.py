@@ -32,8 +32,7 @@ class Needs:
     Raises
     ------
     ArgumentInvalid
-        A number that is not above 0, no voltage at all, a window the wrong way round, a range without its
-        consumption.
+        A number that is not above 0, a window the wrong way round, a range without its consumption.
     """
 
     voltage_v: float | None = None
@@ -49,8 +48,6 @@ class Needs:
 
     def __post_init__(self) -> None:
         problems = _not_positive(self, "need")
-        if self.voltage_v is None and self.least_v is None and self.most_v is None:
-            problems.append(Problem("needs", "no voltage: give the nominal one, or the window of the load"))
         if self.least_v and self.most_v and self.least_v >= self.most_v:
             window = f"found {self.least_v:g} to {self.most_v:g} V; the lowest must be below the highest"
             problems.append(Problem("window of the load", window))
@@ -58,6 +55,11 @@ class Needs:
             problems.append(Problem("range", f"{self.range_km:g} km need the consumption in Wh/km beside them"))
         if problems:
             raise ArgumentInvalid(problems)
+
+    @property
+    def asks_for_charge(self) -> bool:
+        """A capacity, an energy or a range is asked for."""
+        return bool(self.capacity_ah or self.asked_energy_wh)
 
     @property
     def asked_energy_wh(self) -> float:

@@ -44,7 +44,7 @@ class _Demand:
 
     @property
     def words(self) -> str:
-        return f"{self.why}: {self.exact:.2f}"
+        return f"{self.why} = {self.exact:.2f}"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -142,7 +142,7 @@ def size_pack(
     JobError
         No number of cells keeps the load's highest voltage and reaches its lowest.
     ArgumentInvalid
-        A fraction out of its range.
+        No voltage is asked for, or a fraction is out of its range.
 
     Examples
     --------
@@ -152,6 +152,8 @@ def size_pack(
     >>> [str(size.pack) for size in sizing.sizes]
     ['10s3p', '9s3p']
     """
+    if needs.voltage_v is None and needs.least_v is None and needs.most_v is None:
+        raise ArgumentInvalid(Problem("needs", "no voltage: give the nominal one, or the window of the load"))
     cell_v = cell.nominal_v or chemistry.nominal_v
     sizes = []
     for series, why_series in _series_counts(needs, cell_v, chemistry).items():
@@ -162,6 +164,20 @@ def size_pack(
     asked_v = needs.voltage_v or max(size.nominal_v for size in sizes)
     sizes.sort(key=lambda s: (bool(s.short), abs(s.nominal_v - asked_v), s.pack.places))
     return Sizing(sizes=tuple(sizes), assumptions=_assumptions(needs, cell, chemistry, reject_fraction))
+
+
+def least_parallel(needs: Needs, cell: CellData, series: int, chemistry: Chemistry) -> int:
+    """Return how many cells in parallel the currents ask for at least; 1 where no limit is known.
+
+    Examples
+    --------
+    >>> from cellmatch.pack.chemistry import load_chemistry
+    >>> from cellmatch.pack.needs import CellData, Needs
+    >>> least_parallel(Needs(current_a=20), CellData(capacity_mah=2500, current_a=8), 10, load_chemistry("nmc"))
+    3
+    """
+    demand = _current_demand(needs, cell, series, chemistry)
+    return demand.up if demand else 1
 
 
 def cells_to_buy(needed: int, reject_fraction: float, confidence: float = CONFIDENCE) -> int:
@@ -217,17 +233,17 @@ def _series_counts(needs: Needs, cell_v: float, chemistry: Chemistry) -> dict[in
     most = least = None
     if needs.most_v is not None:
         most = _Demand(
-            f"at most {needs.most_v:g} V when full, {chemistry.full_v:g} V a cell", needs.most_v / chemistry.full_v
+            f"at most {needs.most_v:g} V when full / {chemistry.full_v:g} V a cell", needs.most_v / chemistry.full_v
         )
         if most.exact * (1 + _ROUNDING) < 1:
             found = f"may see {needs.most_v:g} V at most, and one full cell has {chemistry.full_v:g} V"
             raise JobError(Problem("load", found))
     if needs.least_v is not None:
         least = _Demand(
-            f"{needs.least_v:g} V when empty, {chemistry.end_v:g} V a cell", needs.least_v / chemistry.end_v
+            f"{needs.least_v:g} V when empty / {chemistry.end_v:g} V a cell", needs.least_v / chemistry.end_v
         )
     if needs.voltage_v is not None:
-        wish = _Demand(f"{needs.voltage_v:g} V nominal, {cell_v:g} V a cell", needs.voltage_v / cell_v)
+        wish = _Demand(f"{needs.voltage_v:g} V nominal / {cell_v:g} V a cell", needs.voltage_v / cell_v)
         counts = {wish.down: wish.words, wish.up: wish.words}
     else:
         # the window alone: the most groups it allows draw the least current, the fewest serve it with the least
@@ -246,6 +262,18 @@ def _series_counts(needs: Needs, cell_v: float, chemistry: Chemistry) -> dict[in
 
 def _parallel_counts(needs: Needs, cell: CellData, series: int, cell_v: float, chemistry: Chemistry) -> dict[int, str]:
     """Return the numbers of cells in parallel that carry the currents, each with what settled it."""
+    floor = _current_demand(needs, cell, series, chemistry)
+    charges = _charge_demands(needs, cell, series, cell_v, chemistry)
+    wish = max(charges, key=lambda d: d.exact, default=None)
+    if wish is None:
+        return {floor.up: floor.words} if floor else {1: "nothing asks for more than one"}
+    if floor is None:
+        return {wish.down: wish.words, wish.up: wish.words}
+    return {max(n, floor.up): wish.words if n >= floor.up else floor.words for n in (wish.down, wish.up)}
+
+
+def _current_demand(needs: Needs, cell: CellData, series: int, chemistry: Chemistry) -> _Demand | None:
+    """Return the current that asks for the most cells in parallel; None where none is known."""
     current_a = _current_a(needs, series, chemistry)
     limits: tuple[tuple[str, float | None, float | None], ...] = (
         ("continuous", current_a, cell.current_a),
@@ -253,20 +281,11 @@ def _parallel_counts(needs: Needs, cell: CellData, series: int, cell_v: float, c
         ("through contacts", current_a, cell.contact_a),
     )
     currents = [
-        _Demand(f"{asked:.3g} A {word}, {limit:g} A a cell", asked / limit)
+        _Demand(f"{asked:.3g} A {word} / {limit:g} A a cell", asked / limit)
         for word, asked, limit in limits
         if asked and limit
     ]
-    charges = _charge_demands(needs, cell, series, cell_v, chemistry)
-    if not currents and not charges:
-        return {1: "nothing asks for more than one"}
-    floor = max(currents, key=lambda d: d.exact, default=None)
-    wish = max(charges, key=lambda d: d.exact, default=None)
-    if wish is None:
-        return {floor.up: floor.words} if floor else {}
-    if floor is None:
-        return {wish.down: wish.words, wish.up: wish.words}
-    return {max(n, floor.up): wish.words if n >= floor.up else floor.words for n in (wish.down, wish.up)}
+    return max(currents, key=lambda d: d.exact, default=None)
 
 
 def _charge_demands(needs: Needs, cell: CellData, series: int, cell_v: float, chemistry: Chemistry) -> list[_Demand]:
@@ -280,8 +299,8 @@ def _charge_demands(needs: Needs, cell: CellData, series: int, cell_v: float, ch
         if not asked:
             continue
         usable = _usable_fraction(needs, cell, chemistry, series, math.ceil(asked / each))
-        part = f", {usable:.0%} of it usable" if usable < 1 else ""
-        demands.append(_Demand(f"{asked:g} {unit}, {each:.4g} {unit} a {name}{part}", asked / each / usable))
+        part = f" / {usable:.0%} usable" if usable < 1 else ""
+        demands.append(_Demand(f"{asked:g} {unit} / {each:.4g} {unit} a {name}{part}", asked / each / usable))
     return demands
 
 

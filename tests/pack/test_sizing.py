@@ -54,7 +54,7 @@ def test_both_rounding_directions_nearest_voltage_first_short_ones_last() -> Non
     sizing = size_pack(Needs(voltage_v=48, capacity_ah=10), CellData(capacity_mah=2600, nominal_v=3.6), NMC)
     assert [str(s.pack) for s in sizing.sizes] == ["13s4p", "14s4p", "13s3p", "14s3p"]
     assert [s.short for s in sizing.sizes] == [(), (), ("7.8 of 10 Ah",), ("7.8 of 10 Ah",)]
-    assert sizing.sizes[0].limited_by == ("48 V nominal, 3.6 V a cell: 13.33", "10 Ah, 2.6 Ah a cell: 3.85")
+    assert sizing.sizes[0].limited_by == ("48 V nominal / 3.6 V a cell = 13.33", "10 Ah / 2.6 Ah a cell = 3.85")
 
 
 def test_the_load_never_sees_more_than_it_may() -> None:
@@ -122,12 +122,12 @@ def test_energy_and_range() -> None:
 @pytest.mark.parametrize(
     ("cell", "parallel", "words"),
     [
-        (CellData(capacity_mah=2500, current_a=4.9, peak_a=30), 5, "20 A continuous, 4.9 A a cell: 4.08"),
-        (CellData(capacity_mah=2500, current_a=20, peak_a=12), 5, "60 A peak, 12 A a cell: 5.00"),
+        (CellData(capacity_mah=2500, current_a=4.9, peak_a=30), 5, "20 A continuous / 4.9 A a cell = 4.08"),
+        (CellData(capacity_mah=2500, current_a=20, peak_a=12), 5, "60 A peak / 12 A a cell = 5.00"),
         (
             CellData(capacity_mah=2500, current_a=20, peak_a=30, contact_a=2.5),
             8,
-            "20 A through contacts, 2.5 A a cell: 8.00",
+            "20 A through contacts / 2.5 A a cell = 8.00",
         ),
     ],
 )
@@ -231,7 +231,7 @@ def test_cells_to_buy_refuses_what_cannot_be_meant(needed: int, reject: float, c
 
 def test_a_voltage_is_needed() -> None:
     with pytest.raises(ArgumentInvalid, match="no voltage"):
-        Needs(capacity_ah=5)
+        size_pack(Needs(capacity_ah=5), CELL, NMC)
     with pytest.raises(ArgumentInvalid, match="capacity_mah"):
         CellData(capacity_mah=0)
 
