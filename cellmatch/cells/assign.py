@@ -71,14 +71,12 @@ def assign(sheet: Sheet, told: Mapping[str, str | int]) -> Assignment:
                 sheet.head, f"no column '{wanted}' for {name}; {nearest_name(str(wanted), known)}"
             )
     for name in ("cell_id", *columns_of("read")):
-        if (
-            name in result.places
-            or name == "source"
-            or (result.own and name != "cell_id" and not _is_own(sheet, name))
-        ):
+        if name in result.places or name == "source":
             continue
         taken = set(result.places.values())
         candidates = [i for i, h in enumerate(sheet.headings) if h.name == name and i not in taken]
+        if result.own:  # its status is not the tester's
+            candidates = [i for i in candidates if sheet.headings[i].rank == OWN]
         chosen = _best(sheet, name, candidates, result)
         if len(chosen) > 1 and name not in ASKED:
             result.assumptions.append(
@@ -97,10 +95,6 @@ def assign(sheet: Sheet, told: Mapping[str, str | int]) -> Assignment:
     taken = {*result.places.values(), *result.beside}
     result.unread = [h.text for i, h in enumerate(sheet.headings) if i not in taken and h.text]
     return result
-
-
-def _is_own(sheet: Sheet, name: str) -> bool:
-    return any(h.name == name and h.rank == OWN for h in sheet.headings)
 
 
 def is_blank(sheet: Sheet, place: int) -> bool:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import csv
+import gc
 import io
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 from cellmatch.errors import FileUnusable, Problem
@@ -50,16 +52,29 @@ def split_rows(text: str, delimiter: str, name: str) -> Rows:
         return Rows([[] if p == [""] else p for p in parts], range(1, len(parts) + 1), delimiter)
     reader = csv.reader(io.StringIO(text, newline="\n"), delimiter=delimiter, skipinitialspace=True)
     try:
-        if '"' not in text:
+        with _no_collection():
+            if '"' in text:
+                return _quoted(reader, delimiter, name)
             rows = list(reader)
             return Rows(rows, range(1, len(rows) + 1), delimiter)
-        return _quoted(reader, delimiter, name)
     except csv.Error:
         raise FileUnusable(
             Problem(
                 f"{name} line {reader.line_num}", "a field is far too long for a table; is a quote left open?"
             )
         ) from None
+
+
+@contextmanager
+def _no_collection() -> Iterator[None]:
+    """Pause the garbage collector: it would walk through a million new rows again and again, and find nothing."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
 
 
 def _quoted(reader: csv._reader, delimiter: str, name: str) -> Rows:  # type: ignore[name-defined]

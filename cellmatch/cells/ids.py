@@ -16,7 +16,7 @@ _NEEDS_GUARD = re.compile("'*[=+@-]")
 _FORMULA_TEXT = re.compile(r'="(.*)"', re.DOTALL)
 _SHORTENED = re.compile(r"[0-9][.,][0-9]+[eE]\+[0-9]{2,3}")
 _ODD_SPACE = re.compile("[\u00a0\u1680\u2000-\u200a\u202f\u205f\u3000\t\n]")
-_NEEDS_CARE = re.compile(r"[\s'=\x00-\x1f\x7f]|[^\x00-\x7f]")
+_NEEDS_CARE = re.compile("[^!-&(-<>-~]")
 _MAY_BE_CHANGED = re.compile(r"[A-Za-zäÄ]{3}|[eE]\+|[0-9]{4}-[0-9]{2}-")
 
 _TWINS = str.maketrans(
@@ -87,9 +87,9 @@ def read_ids(texts: Sequence[str], at: Callable[[int], str]) -> Ids:
     """
     result = Ids(list(texts))
     wrapped = 0
-    # one look at all ids at once spares a million looks at each
-    careful = _NEEDS_CARE.search("".join(texts)) is not None
-    for row in [i for i, t in enumerate(texts) if _NEEDS_CARE.search(t)] if careful else []:
+    together = "".join(texts)  # one look at all ids at once spares a million looks at each
+    plain = together.isascii() and together.isprintable() and not any(sign in together for sign in " '=")
+    for row in [] if plain else [i for i, t in enumerate(texts) if _NEEDS_CARE.search(t)]:
         text = texts[row]
         wrapped += text.strip(SPACES).startswith('="')
         result.ids[row] = _visible(result, cleaned(text), row, at)
@@ -97,7 +97,7 @@ def read_ids(texts: Sequence[str], at: Callable[[int], str]) -> Ids:
         result.warnings.append(
             f'{at(0).rsplit(" ", 2)[0]}: {wrapped} ids stood as ="…" and were read without it'
         )
-    if _MAY_BE_CHANGED.search("\n".join(result.ids)):
+    if any(sign in together for sign in "-./ +"):  # a date or a shortened number has one of these
         for row in [i for i, t in enumerate(result.ids) if _MAY_BE_CHANGED.search(t)]:
             _changed_by_spreadsheet(result, row)
     return result

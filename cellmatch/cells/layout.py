@@ -249,7 +249,8 @@ def _shapes(body: Sequence[Sequence[str]], unusual: Sequence[int]) -> frozenset[
     if not unusual:
         return frozenset()
     apart = set(unusual)
-    return frozenset(shape(row[0]) for i, row in enumerate(body[:2000]) if i not in apart and row)
+    ordinary = (row[0] for i, row in enumerate(body[:2000]) if i not in apart and row)
+    return frozenset(shape(text) for text in ordinary if plain(text).strip(":") not in _SUMMARY)
 
 
 def _fitted(

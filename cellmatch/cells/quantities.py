@@ -237,8 +237,18 @@ def _converted(
         elif value < 0 <= limits.least:
             wrong[i] = "which is negative"
         else:
-            wrong[i] = f"which can't be true: right would be {limits.least:g} to {limits.most:g}"
+            wrong[i] = _out_of_range(column.name, number.value, own)
     return values, wrong
+
+
+def _out_of_range(name: str, number: float, unit: Unit) -> str:
+    """Say what is wrong with a number outside what can be true, and the unit in which it would be right."""
+    for likely in PLAUSIBLE[QUANTITY[name]]:
+        if likely.unit != unit and likely.likely_least <= abs(number) <= likely.likely_most:
+            symbol = likely.unit.symbol
+            return f"which can't be true in {unit.symbol} but looks like {symbol}; if so, write the unit behind it"
+    limits = COLUMN[name]
+    return f"which can't be true: right would be {limits.least:g} to {limits.most:g}"
 
 
 def scaled(number: Number, unit: Unit) -> float:

@@ -117,11 +117,13 @@ def outcome(path: Path, **options: str) -> str:
     try:
         cells = read_cells(path, **options)  # type: ignore[arg-type]
     except CellmatchError as error:
-        assert error.problems
-        assert all(p.what for p in error.problems)
-        return type(error).__name__
-    check_places(path, cells)
-    return "read"
+        refused = error
+    else:
+        check_places(path, cells)
+        return "read"
+    assert refused.problems
+    assert all(p.what for p in refused.problems)
+    return type(refused).__name__
 
 
 def check_places(path: Path, cells: CellTable) -> None:
@@ -149,7 +151,14 @@ def check_places(path: Path, cells: CellTable) -> None:
 
 
 def _records(data: bytes, file: FileRead) -> dict[int, list[str]]:
-    text = data.decode(file.encoding).removeprefix("\ufeff").rstrip("\x00").replace("\r\r\n", "\n").replace("\r\n", "\n").replace("\r", "\n")
+    text = (
+        data.decode(file.encoding)
+        .removeprefix("\ufeff")
+        .rstrip("\x00")
+        .replace("\r\r\n", "\n")
+        .replace("\r\n", "\n")
+        .replace("\r", "\n")
+    )
     reader = csv.reader(
         io.StringIO(text, newline="\n"),
         delimiter="\t" if file.delimiter == "tab" else file.delimiter,
