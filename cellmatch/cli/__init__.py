@@ -6,8 +6,12 @@ import sys
 
 import click
 
+from cellmatch.cli.bench import inspect, replace
 from cellmatch.cli.jobs import jobs
+from cellmatch.cli.measuring import measure
+from cellmatch.cli.page import page
 from cellmatch.cli.planning import papers, plan, sample, screen
+from cellmatch.cli.sizing import size
 from cellmatch.errors import CellmatchError
 
 EXIT_INTERRUPTED = 130
@@ -59,5 +63,5 @@ def _show_version(context: click.Context, wanted: bool) -> None:
         context.exit()
 
 
-for command in (plan, screen, papers, sample, jobs):
+for command in (plan, screen, measure, size, inspect, replace, papers, jobs, sample, page):
     cli.add_command(command)
