@@ -18,6 +18,9 @@ from cellmatch.errors import ArgumentInvalid, Problem, nearest_name
 BIAS_IS_A_FACTOR = {"capacity_mah": True, "ir_mohm": False, "ocv_v": False}
 """A shunt that is off scales all the charge it counts; contacts and leads add milliohms."""
 
+MOST_LEVELS = 200
+"""More levels than this, and on average fewer than two readings on each, are ids and no levels."""
+
 UNIT = {"capacity_mah": "mAh", "ir_mohm": "mohm", "ocv_v": "V"}
 
 
@@ -82,7 +85,7 @@ class Bias:
         if self.unconnected:
             names = ", ".join(self.unconnected[:5]) + (" …" if len(self.unconnected) > 5 else "")
             lines.append(
-                f"{self.quantity}: nothing can be said of {self.by} {names}: no cell was also measured "
+                f"nothing can be said of {self.by} {names}: no cell was also measured "
                 f"on {self.by} {self.reference}; run three or more control cells on both"
             )
         return "; ".join(lines)
@@ -122,7 +125,7 @@ def bias_between(readings: pd.DataFrame, quantity: str, by: str) -> Bias | None:
     Returns
     -------
     Bias or None
-        None where fewer than two levels stand in the table.
+        None where fewer than two levels stand in the table, or so many that they are no testers or slots.
 
     Raises
     ------
@@ -139,7 +142,7 @@ def bias_between(readings: pd.DataFrame, quantity: str, by: str) -> Bias | None:
         usable &= values > 0
     cell = pd.factorize(np.asarray(readings.index)[usable])[0]
     code, names = pd.factorize(levels[usable], sort=True)
-    if len(names) < 2:
+    if not 2 <= len(names) <= max(MOST_LEVELS, len(values) // 2):
         return None
     fitted = np.log(values[usable]) if factor else values[usable]
     counts = np.bincount(code, minlength=len(names))
@@ -168,21 +171,21 @@ class _Fit:
 
 def _within_cells(values: np.ndarray, cell: np.ndarray, code: np.ndarray, levels: int, reference: int) -> _Fit:
     """Fit level effects with the cells' means taken out; the normal matrix is a graph's Laplacian."""
-    from scipy.sparse import csr_array
+    from scipy.sparse import csr_array, diags_array
     from scipy.sparse.csgraph import connected_components
 
     seen = csr_array((np.ones(len(code)), (cell, code)), shape=(int(cell.max()) + 1, levels))
     seen.sum_duplicates()
     readings_of_cell: np.ndarray = np.bincount(cell)
     share = csr_array(seen.multiply(1.0 / readings_of_cell[:, None]))
-    normal = np.diag(np.bincount(code, minlength=levels).astype(float)) - (seen.T @ share).toarray()
+    normal = csr_array(diags_array(np.bincount(code, minlength=levels).astype(float)) - seen.T @ share)
     cell_mean = np.bincount(cell, weights=values) / readings_of_cell
     right = np.bincount(code, weights=values - cell_mean[cell], minlength=levels)
 
-    _, component = connected_components(csr_array(np.abs(normal) > 1e-12), directed=False)
+    _, component = connected_components(csr_array(abs(normal) > 1e-12), directed=False)
     connected = tuple(int(i) for i in np.flatnonzero(component == component[reference]))
     free = [i for i in connected if i != reference]
-    inverse = np.linalg.inv(normal[np.ix_(free, free)])
+    inverse = np.linalg.inv(normal[free][:, free].toarray())
     effect = np.full(levels, np.nan)
     effect[reference] = 0.0
     effect[free] = inverse @ right[free]

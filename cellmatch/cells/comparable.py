@@ -323,16 +323,17 @@ def mixture_notes(cells: pd.DataFrame, chemistry: Chemistry | None = None) -> tu
             shown = ", ".join(names[:5]) + (" …" if len(names) > 5 else "")
             notes.append(f"{len(names)} {column}s are mixed ({shown}): {words}")
     ocv_v = _number(cells, "ocv_v")
-    stated = np.array([str(name).strip().lower() for name in texts(cells, "chemistry")], dtype=object)
-    tray_name = chemistry.name if chemistry is not None else ""
-    named = np.where(stated == "", tray_name, stated)
-    lfp = (named == "lfp") & (ocv_v > FULLEST_LFP_V)
+    stated = texts(cells, "chemistry")
+    called_lfp = np.isin(stated, [name for name in set(stated) if str(name).strip().lower() == "lfp"])
+    if chemistry is not None and chemistry.name == "lfp":
+        called_lfp |= stated == ""
+    lfp = called_lfp & (ocv_v > FULLEST_LFP_V)
     if lfp.any():
         notes.append(
             f"{int(lfp.sum())} cell(s) marked LFP stand above {FULLEST_LFP_V} V, like {cells.index[lfp][0]} "
             f"at {ocv_v[lfp][0]:.3f} V: overcharged or not LFP; check the label before anything else"
         )
-    notes += _high_voltage_notes(cells.index, ocv_v, named != "lfp", chemistry)
+    notes += _high_voltage_notes(cells.index, ocv_v, ~called_lfp, chemistry)
     return tuple(notes)
 
 

@@ -66,13 +66,17 @@ def quality_notes(
 
 
 def _bias_notes(readings: pd.DataFrame) -> tuple[str, ...]:
-    notes = []
-    for quantity in ("capacity_mah", "ir_mohm"):
-        for by in ("tester", "slot", "date"):
+    notes: list[str] = []
+    # slots and dates that no cell connects are the rule; two testers never compared are a gap
+    ways = ("tester", "slot", "date") if readings.index.has_duplicates else ("tester",)
+    for by in ways:
+        gap_told = False
+        for quantity in ("capacity_mah", "ir_mohm"):
             bias = bias_between(readings, quantity, by)
             if bias is None:
                 continue
-            # slots and dates that no cell connects are the rule; two testers never compared are a gap
-            if any(level.p_value < BIAS_P for level in bias.levels) or (by == "tester" and bias.unconnected):
+            gap = by == "tester" and bool(bias.unconnected) and not gap_told
+            if gap or any(level.p_value < BIAS_P for level in bias.levels):
                 notes.append(bias.text())
+                gap_told = gap_told or gap
     return tuple(notes)

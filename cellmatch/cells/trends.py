@@ -21,8 +21,8 @@ LEAST_TREND_SIGMA = 0.5
 """A trend smaller than this share of the tray's own scatter is not worth a word, however certain."""
 FEWEST_IN_ORDER = 8
 FEWEST_ON_A_LEVEL = 3
-MOST_LOOKED_AT = 5000
-"""Cells, evenly spread over the order, that a trend is worked out from."""
+MOST_LOOKED_AT = 20_000
+"""Cells that a trend is worked out from; of more, so many are drawn, their order kept."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -94,6 +94,10 @@ def trends(cells: pd.DataFrame) -> tuple[Trend, ...]:
     M. G. Kendall, Rank Correlation Methods, 1948. W. H. Kruskal and W. A. Wallis, Use of ranks in
     one-criterion variance analysis, 1952.
     """
+    if len(cells) > MOST_LOOKED_AT:
+        # drawn, not every n-th: slots come round in turn
+        drawn = np.random.default_rng(0).choice(len(cells), MOST_LOOKED_AT, replace=False)
+        cells = cells.iloc[np.sort(drawn)]
     found = []
     for quantity in ("capacity_mah", "ir_mohm"):
         if quantity not in cells.columns:
@@ -117,7 +121,6 @@ def _along_order(quantity: str, values: np.ndarray, order: np.ndarray, along: st
 
     known = np.flatnonzero(np.isfinite(values))
     known = known[np.argsort(order[known], kind="stable")]
-    known = known[:: max(1, len(known) // MOST_LOOKED_AT)]
     ordered = values[known]
     steps = np.diff(ordered)
     sorted_by_it = along == "row order" and (bool((steps >= 0).all()) or bool((steps <= 0).all()))
@@ -134,8 +137,9 @@ def _between_levels(quantity: str, values: np.ndarray, by: str, levels: np.ndarr
     from scipy.stats import kruskal
 
     known = np.isfinite(values) & (levels != "")
-    by_level = {name: group for name, group in pd.Series(values[known]).groupby(levels[known])}
-    groups = {name: g.to_numpy() for name, g in by_level.items() if len(g) >= FEWEST_ON_A_LEVEL}
+    code, names = pd.factorize(levels[known])
+    enough = np.flatnonzero(np.bincount(code, minlength=1) >= FEWEST_ON_A_LEVEL)
+    groups = {str(names[k]): values[known][code == k] for k in enough}
     all_values = np.concatenate(list(groups.values())) if groups else np.array([])
     if len(groups) < 2 or np.ptp(all_values) == 0:
         return None

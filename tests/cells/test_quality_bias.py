@@ -203,3 +203,17 @@ def test_p_value_of_the_order_agrees_with_every_permutation() -> None:
     (trend,) = trends(cells)
     assert trend.p_value == pytest.approx(exact, rel=1e-9)
     assert trend.flagged
+
+
+def test_a_large_tray_is_looked_at_by_a_fair_draw() -> None:
+    cells = _tray(30_000, slot=[str(i % 4 + 1) for i in range(30_000)])
+    cells.loc[cells["slot"] == "2", "capacity_mah"] -= 40
+    flagged = [trend for trend in trends(cells) if trend.flagged]
+    assert [(t.quantity, t.along, t.cells) for t in flagged] == [("capacity_mah", "slot", 20_000)]
+    assert "2 reads" in flagged[0].words
+
+
+def test_ids_in_the_slot_column_are_no_slots() -> None:
+    cells = _tray(500, slot=[f"s{i}" for i in range(500)])
+    assert bias_between(cells, "capacity_mah", "slot") is None
+    assert [t.along for t in trends(cells)] == ["row order", "row order"]

@@ -202,3 +202,10 @@ def test_notes_know_a_bias_from_cells_read_twice() -> None:
     second["capacity_mah"] *= 1.03
     text = "\n".join(quality_notes(cells, chemistry=NMC, readings=pd.concat([first, second])))
     assert "tester B reads capacity_mah 3 % above tester A" in text
+
+
+def test_testers_never_compared_are_told_once() -> None:
+    cells = _tray(30).assign(tester=["A", "B"] * 15)
+    told = [note for note in quality_notes(cells, chemistry=NMC) if "control cells" in note]
+    assert len(told) == 1
+    assert "no cell was also measured on tester A" in told[0]
