@@ -326,6 +326,7 @@ def test_readings_grow_stale(sheet: Sheet) -> None:
     assert "More than 24 h" in sheet.page.inner_text("#notice")
 
 
+@pytest.mark.slow
 def test_progress_moves_to_another_device_and_only_to_its_own_plan(
     sheet: Sheet, browser: Any, small_html: str, tmp_path: Path, odd_plans: dict[str, Plan]
 ) -> None:
@@ -368,6 +369,7 @@ def test_targets_are_large_enough_for_gloves(sheet: Sheet) -> None:
         assert sheet.page.locator(selector).bounding_box()["height"] >= 48
 
 
+@pytest.mark.slow
 def test_nothing_serious_for_those_who_do_not_see(sheet: Sheet, tmp_path: Path, small_plan: Plan) -> None:
     """By axe-core's rules (WCAG 2.1 A and AA)."""
     axe = pytest.importorskip(
