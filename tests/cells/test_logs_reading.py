@@ -341,7 +341,7 @@ def test_faults_of_several_files_are_told_in_one_go(tmp_path: Path) -> None:
     assert [p.where for p in caught.value.problems] == ["a.csv line 1", "b.csv line 1"]
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     delimiter=st.sampled_from([",", ";", "\t", "|"]),
     comma=st.booleans(),
@@ -396,7 +396,7 @@ def test_any_dialect_of_these_reads_back_equal(
     assert cells["ocv_start_v"].iloc[0] == pytest.approx(4.2, abs=0.001)
 
 
-@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_broken_bytes_never_end_in_a_traceback(tmp_path: Path, data: st.DataObject) -> None:
     heading, row = DIALECTS[data.draw(st.sampled_from(sorted(DIALECTS)))]
