@@ -16,6 +16,7 @@ from starlette.routing import Route
 
 from cellmatch.page.desk import Desk
 from cellmatch.page.jobs import Jobs
+from cellmatch.page.plans import Press
 from cellmatch.page.searches import Searches
 from cellmatch.page.security import Door, Gate, Keys
 from cellmatch.page.web import Site, message_page, most_bytes, route
@@ -41,6 +42,22 @@ ROUTES: tuple[tuple[str, str, str], ...] = (
     ("GET", "/job/{job}/screening/table", "screening_step.table"),
     ("POST", "/job/{job}/screening/limits", "screening_step.limits"),
     ("POST", "/job/{job}/screening/accept", "screening_step.accept"),
+    ("GET", "/job/{job}/groups", "groups_step.show"),
+    ("POST", "/job/{job}/groups/find", "groups_step.find"),
+    ("POST", "/job/{job}/groups/stop", "groups_step.stop"),
+    ("GET", "/job/{job}/groups/progress", "groups_step.progress"),
+    ("GET", "/job/{job}/map", "map_step.show"),
+    ("GET", "/job/{job}/map/board", "map_step.board"),
+    ("GET", "/job/{job}/map/cell", "map_step.cell"),
+    ("POST", "/job/{job}/map/swap", "map_step.swap"),
+    ("POST", "/job/{job}/map/undo", "map_step.undo"),
+    ("POST", "/job/{job}/map/lock", "map_step.lock"),
+    ("GET", "/job/{job}/prediction", "prediction_step.show"),
+    ("POST", "/job/{job}/prediction/load", "prediction_step.under_load"),
+    ("GET", "/job/{job}/papers", "papers_step.show"),
+    ("GET", "/job/{job}/papers/list", "papers_step.listing"),
+    ("GET", "/job/{job}/papers/file/{name}", "papers_step.download"),
+    ("GET", "/job/{job}/papers/all.zip", "papers_step.everything"),
 )
 """Method, path, and the function that answers, as module.function of this folder."""
 
@@ -69,11 +86,13 @@ def make_app(root: Path, doors: tuple[Door, ...], keys: Keys) -> Starlette:
     Starlette
         With ``state.site``; nothing heavy has been imported yet.
     """
-    site = Site(jobs=Jobs(root), keys=keys, doors=doors, desk=Desk(), searches=Searches())
+    press = Press()
+    site = Site(jobs=Jobs(root), keys=keys, doors=doors, desk=Desk(), searches=Searches(press), press=press)
 
     @asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
         yield
+        site.press.close()
         site.searches.close()
         site.desk.close()
 

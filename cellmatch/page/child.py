@@ -13,15 +13,17 @@ import queue
 import signal
 import threading
 import traceback
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from multiprocessing.connection import Connection
 from typing import Any
 
 from cellmatch.errors import CellmatchError, JobError, Problem
 
-STOP_GRACE_S = 2.0
-"""[s] Between asking a search to end with what it has, and ending its process where it doesn't answer."""
-ENDING, WRITING = "ending with the best so far", "writing the papers"
+STOP_GRACE_S, ENDING_S = 2.0, 20.0
+"""[s] Between asking a search to end with what it has and ending its process: where it doesn't answer, and where
+it answered and still doesn't end."""
+ENDING, WRITING = "ending with the best so far", "writing the record"
 """Stages that a child tells of besides those of its search."""
 
 Message = tuple[str, Any]
@@ -100,57 +102,72 @@ def _serve(pipe: Connection) -> None:
     # Ctrl-C in the terminal goes to the whole group; the server says when the child ends
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     tasks: queue.Queue[tuple[str, dict[str, Any]]] = queue.Queue()
-    stop = threading.Event()
-    threading.Thread(target=_hear, args=(pipe, tasks, stop), daemon=True).start()
+    reporter = Reporter(pipe)
+    threading.Thread(target=_hear, args=(pipe, tasks, reporter), daemon=True).start()
     from cellmatch.page.work import TASKS
 
-    pipe.send(("ready", None))
+    reporter.send("ready", None)
     while True:
         name, arguments = tasks.get()
-        stop.clear()
         try:
-            answer: Message = ("done", TASKS[name](Reporter(pipe, stop), **arguments))
+            answer: Message = ("done", TASKS[name](reporter, **arguments))
         except CellmatchError as error:
             answer = ("failed", tuple((p.where, p.what) for p in error.problems))
         except Exception:
             # a fault of ours: the terminal gets the whole of it, the page one line
             traceback.print_exc()
             answer = ("failed", (("calculation", "a fault of the program; the terminal shows where"),))
-        pipe.send(answer)
+        reporter.send(*answer)
 
 
-def _hear(pipe: Connection, tasks: queue.Queue[tuple[str, dict[str, Any]]], stop: threading.Event) -> None:
+def _hear(pipe: Connection, tasks: queue.Queue[tuple[str, dict[str, Any]]], reporter: Reporter) -> None:
     while True:
         try:
             kind, value = pipe.recv()
         except (EOFError, OSError):
             os._exit(0)  # the server has gone
         if kind == "stop":
-            stop.set()
+            reporter.stop()
         else:
             tasks.put(value)
 
 
 class Reporter:
-    """What a task is given: a way to tell how it goes, and whether it should end.
+    """What a task is given: a way to tell how it goes, and a part of it that can be stopped.
 
     Parameters
     ----------
     pipe : Connection
-    stop : Event
     """
 
-    def __init__(self, pipe: Connection, stop: threading.Event) -> None:
-        self._pipe, self._stop = pipe, stop
-        self._heard = False
+    def __init__(self, pipe: Connection) -> None:
+        self._pipe, self._lock = pipe, threading.Lock()
+        self._interruptible = False
+        self.stopped = False
+
+    def send(self, kind: str, value: Any) -> None:
+        """Send one message whole."""
+        with self._lock:
+            self._pipe.send((kind, value))
 
     def tell(self, value: Any) -> None:
         """Tell the server how the task goes."""
-        self._pipe.send(("progress", value))
+        self.send("progress", value)
 
-    def stopped(self) -> bool:
-        """Tell whether the task should end with the best it has."""
-        if self._stop.is_set() and not self._heard:
-            self._heard = True
-            self.tell({"stage": ENDING})
-        return self._heard
+    def stop(self) -> None:
+        """End the part that can be stopped, as Ctrl-C does on the command line: the best so far is kept."""
+        self.stopped = True
+        self.tell({"stage": ENDING})
+        if self._interruptible:
+            signal.raise_signal(signal.SIGINT)
+
+    @contextmanager
+    def interruptible(self) -> Iterator[None]:
+        """Run a part that knows what to do on Ctrl-C; the server's stop comes as one."""
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+        self._interruptible = True
+        try:
+            yield
+        finally:
+            self._interruptible = False
+            signal.signal(signal.SIGINT, signal.SIG_IGN)

@@ -13,10 +13,16 @@ LONGEST_S = 120.0
 
 
 class Desk:
-    """The child that answers questions, started when it is first needed and again after it died."""
+    """The child that answers questions, started when it is first needed and again after it died.
 
-    def __init__(self) -> None:
-        self._child: Child | None = None
+    Parameters
+    ----------
+    child : Child, optional
+        One that is there already.
+    """
+
+    def __init__(self, child: Child | None = None) -> None:
+        self._child = child
         self._lock = threading.Lock()
 
     def warm_up(self) -> None:

@@ -6,10 +6,11 @@
       dock-cart/
         job.json       what was asked for and chosen: pack, files, limits, reasons (:class:`Job`)
         tester/        the tester's files, byte for byte as they were given
-        found.json     the plan as it was found; swaps.json what was swapped on the map since
-        view.json      the same, worked out for the page
-        bench.json     readings, ticks and reasons at the bench
         plan.json, report.html …   the record and its papers
+        search.json    how the search for it went, and what it was asked
+        swaps.json     what was swapped on the map and is not in the record yet
+        view.json      record and swaps, worked out for the page
+        bench.json     readings, ticks and reasons at the bench
 
 Every file is written whole beside its place, brought to disk and renamed: whatever dies in between leaves
 the file of before. A job is named by its folder's name, taken from the list of what is there: no path comes
@@ -18,6 +19,7 @@ from a page.
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import re
@@ -158,6 +160,21 @@ class Job:
         return replace(self, diary=(*self.diary, Entry(at=now(), what=what)))
 
 
+def inputs_of(job: Job) -> str:
+    """Return what changes when a job asks for another plan.
+
+    Examples
+    --------
+    >>> job = Job(title="a", created_at="")
+    >>> inputs_of(job) == inputs_of(replace(job, title="b")), inputs_of(job) == inputs_of(replace(job, pack="2s2p"))
+    (True, False)
+    """
+    plain = to_plain(job)
+    for name in ("title", "created_at", "seconds", "pins", "searching", "diary"):
+        plain.pop(name)
+    return hashlib.sha256(json.dumps(plain, sort_keys=True).encode()).hexdigest()
+
+
 def now() -> str:
     """Return this moment: UTC, ISO 8601."""
     return datetime.now(UTC).isoformat(timespec="seconds")
@@ -169,11 +186,16 @@ class JobFolder:
     Parameters
     ----------
     path : Path
+
+    Attributes
+    ----------
+    lock : RLock
+        Held while what depends on the state of the job is changed.
     """
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self._lock = threading.RLock()
+        self.lock = threading.RLock()
 
     @property
     def name(self) -> str:
@@ -205,7 +227,7 @@ class JobFolder:
 
     def change(self, how: Callable[[Job], Job]) -> Job:
         """Read the job, change it, and write it: two tabs can't lose each other's change."""
-        with self._lock:
+        with self.lock:
             before = self.read()
             after = how(before)
             if after != before or not (self.path / JOB_NAME).exists():
@@ -246,7 +268,7 @@ class JobFolder:
     def keep_file(self, name: str, content: bytes, sha256: str) -> TesterFile:
         """Keep a tester's file under a safe form of its own name."""
         folder = self.path / TESTER_FOLDER
-        with self._lock:
+        with self.lock:
             taken = {p.name.lower() for p in folder.iterdir()} if folder.is_dir() else set()
             kept = free_name(safe_name(name), taken)
             write_whole(folder / kept, content)

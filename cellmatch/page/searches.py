@@ -9,8 +9,10 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from cellmatch.errors import CellmatchError, JobError, Problem
-from cellmatch.page.child import ENDING, STOP_GRACE_S, WRITING, Child, ChildDied
+from cellmatch.page.child import ENDING, ENDING_S, STOP_GRACE_S, WRITING, Child, ChildDied
+from cellmatch.page.desk import Desk
 from cellmatch.page.jobs import JobFolder, now
+from cellmatch.page.plans import Press
 
 POLL_S = 0.1
 MOST_SEARCHES = 2
@@ -74,9 +76,16 @@ class Search:
 
 
 class Searches:
-    """All searches of this server, at most one a job."""
+    """All searches of this server, at most one a job.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    press : Press
+        Takes a search's process over, once it has found a plan, and has it write the papers.
+    """
+
+    def __init__(self, press: Press) -> None:
+        self._press = press
         self._by_job: dict[str, Search] = {}
         self._lock = threading.Lock()
 
@@ -89,7 +98,7 @@ class Searches:
         search = self.of(folder)
         return search if search is not None and not search.ended else None
 
-    def start(self, folder: JobFolder, seconds: float, **arguments: Any) -> Search:
+    def start(self, folder: JobFolder, seconds: float) -> Search:
         """Start a search; where one runs for this job, return that one.
 
         Raises
@@ -106,7 +115,7 @@ class Searches:
             search = Search(folder=folder, child=Child(), began=time.monotonic(), seconds=seconds)
             self._by_job[str(folder.path)] = search
         folder.change(lambda job: replace(job, searching=now()))
-        threading.Thread(target=self._follow, args=(search, arguments), daemon=True).start()
+        threading.Thread(target=self._follow, args=(search,), daemon=True).start()
         return search
 
     def stop(self, folder: JobFolder) -> None:
@@ -122,20 +131,27 @@ class Searches:
             if not search.ended:
                 search.child.end()
 
-    def _follow(self, search: Search, arguments: dict[str, Any]) -> None:
+    def _follow(self, search: Search) -> None:
         ended = "died"
         problems: tuple[Problem, ...] = ()
         try:
-            search.child.start("find_plan", **arguments)
+            search.child.start("find_plan", folder=str(search.folder.path))
             ended, problems = self._until_end(search)
         except ChildDied as error:
             ended, problems = ("stopped" if search.stop_asked is not None else "died"), error.problems
         finally:
             search.lasted = time.monotonic() - search.began
             search.problems = problems
-            search.child.end()
             with suppress(CellmatchError):  # the folder may have gone
                 search.folder.change(lambda job: replace(job, searching=None))
+            if ended == "done":
+                self._press.claim(search.folder)
+                # everything is imported there already
+                threading.Thread(
+                    target=self._press.write, args=(search.folder, lambda: Desk(search.child)), daemon=True
+                ).start()
+            else:
+                search.child.end()
             search.ended = ended
 
     def _until_end(self, search: Search) -> tuple[str, tuple[Problem, ...]]:
@@ -150,6 +166,7 @@ class Searches:
                 elif kind == "failed":
                     return "failed", tuple(Problem(where, what) for where, what in value)
             asked = search.stop_asked
-            if asked is not None and search.stage not in HEARD and time.monotonic() - asked > STOP_GRACE_S:
+            patience_s = ENDING_S if search.stage in HEARD else STOP_GRACE_S
+            if asked is not None and time.monotonic() - asked > patience_s:
                 words = "it did not end in time and was ended: nothing of it was kept; what was there before is"
                 return "stopped", (Problem("search", words),)

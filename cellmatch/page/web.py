@@ -27,6 +27,7 @@ from cellmatch.page.words import without_options
 
 if TYPE_CHECKING:
     from cellmatch.page.desk import Desk
+    from cellmatch.page.plans import Press
     from cellmatch.page.searches import Searches
 
 MOST_FIELDS, MOST_FILES = 400, 20
@@ -61,6 +62,7 @@ class Site:
     doors: tuple[Door, ...]
     desk: Desk
     searches: Searches
+    press: Press
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -2,34 +2,86 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import threading
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from importlib import import_module
+from pathlib import Path
 from typing import Any
 
+from cellmatch.errors import ArgumentInvalid, JobError, Problem
+from cellmatch.output.record import RECORD_NAME, read_plan
 from cellmatch.pack.chemistry import load_chemistry
 from cellmatch.pack.holder import Holder
 from cellmatch.pack.job import Job as JobRequest
+from cellmatch.pack.job import job_toml
+from cellmatch.pack.limits import Limits
 from cellmatch.pack.needs import CellData, Needs
 from cellmatch.pack.sizing import size_pack
 from cellmatch.pack.spec import Pack
-from cellmatch.page.child import Reporter
+from cellmatch.page.arranging import pending, swapped
+from cellmatch.page.child import WRITING, Reporter
+from cellmatch.page.jobs import Job, JobFolder, inputs_of, write_whole
+from cellmatch.page.plans import SEARCH_NAME, VIEW_NAME, journal_of, view_key
+from cellmatch.page.tray import tray_of
+from cellmatch.page.views import load_view, view_of
+from cellmatch.plan import Plan, plan_pack
+from cellmatch.prediction import LoadCase
+from cellmatch.prediction.load import LoadPrediction, predict_load
+
+Journal = Sequence[Mapping[str, Any]]
+TIME_LIMIT, STOPPED = "time limit", "stopped by the user"
+JOB_FILE = "pack.toml"
 
 
-def holder_of(said: Mapping[str, Any]) -> Holder:
-    """Return the holder a job names; its shape is never a file."""
-    given = {name: value for name, value in said.items() if name != "shape"}
-    return replace(Holder.parse(str(said.get("shape", "straight"))), **given)
+def find_plan(report: Reporter, *, folder: str) -> None:
+    """Search the groups of a job, and write the record; the papers follow later."""
+    here = JobFolder(Path(folder))
+    job = here.read()
+    report.tell({"stage": "reading the cells"})
+    # what writes the record takes long to import: it comes in beside the search
+    threading.Thread(target=import_module, args=("cellmatch.output.folder",), daemon=True).start()
+    tray = tray_of(here, job)
+    if tray.cells is None or job.pack is None:
+        raise JobError(tray.problems or Problem("job", "the pack and the readings come first"))
+
+    def progress(spread_mah: float, bound_mah: float, floor_mah: float, stage: str) -> None:
+        report.tell({"stage": stage, "spread_mah": spread_mah, "bound_mah": bound_mah, "floor_mah": floor_mah})
+
+    try:
+        with report.interruptible():
+            plan = plan_pack(
+                tray.cells,
+                job.pack,
+                limits=Limits(**job.limits),
+                chemistry=job.chemistry,
+                accept={cell: why for cell, why in job.accept.items() if cell in tray.cells.index},
+                holder=holder_of(job.holder),
+                case=case_of(job.load),
+                aims=job.aims or None,
+                seed=job.seed,
+                seconds=job.seconds,
+                progress=progress,
+            )
+    except KeyboardInterrupt:
+        raise JobError(Problem("search", "it was stopped when it had ended: find groups again")) from None
+    report.tell({"stage": WRITING})
+    if report.stopped and plan.grouping.ended_by == TIME_LIMIT:
+        plan = replace(plan, grouping=replace(plan.grouping, ended_by=STOPPED))
+    from cellmatch.output.folder import write_plan
+
+    steps = [(float(s), float(mah)) for s, mah in plan.grouping.history]
+    steps.append((plan.grouping.seconds, plan.grouping.spread_mah))
+    write_plan(plan, here.path, new_plan=True, papers=())
+    write_whole(here.path / JOB_FILE, job_toml(request_of(job)).encode())
+    here.write_json(SEARCH_NAME, {"of": plan.created_at, "inputs": inputs_of(job), "steps": steps})
+    here.write_json(VIEW_NAME, {"key": view_key(here, journal_of(here)), "view": view_of(plan)})
 
 
 def check_job(report: Reporter, *, pack: str, holder: Mapping[str, Any], load: Mapping[str, float]) -> None:
     """Raise what is wrong with a pack, its holder and its load."""
-    JobRequest(
-        pack=Pack.parse(pack),
-        current_a=load.get("current_a"),
-        peak_a=load.get("peak_a"),
-        power_w=load.get("power_w"),
-    )
-    holder_of(holder).lay_out(pack)
+    holder_of(holder).lay_out(Pack.parse(pack))
+    case_of(load)
 
 
 def size(report: Reporter, *, needs: Mapping[str, float], cell: Mapping[str, float], chemistry: str) -> dict[str, Any]:
@@ -38,18 +90,14 @@ def size(report: Reporter, *, needs: Mapping[str, float], cell: Mapping[str, flo
         capacity_mah=cell["capacity_mah"], current_a=cell.get("cell_current_a"), ir_mohm=cell.get("ir_mohm")
     )
     found = size_pack(Needs(**needs), data, load_chemistry(chemistry))
+    names = ("nominal_v", "capacity_ah", "energy_wh", "current_per_cell_a", "limited_by", "short")
     return {
         "sizes": [
             {
                 "pack": str(s.pack),
                 "series": s.pack.series,
                 "parallel": s.pack.parallel,
-                "nominal_v": s.nominal_v,
-                "capacity_ah": s.capacity_ah,
-                "energy_wh": s.energy_wh,
-                "current_per_cell_a": s.current_per_cell_a,
-                "limited_by": s.limited_by,
-                "short": s.short,
+                **{n: getattr(s, n) for n in names},
             }
             for s in found.sizes
         ],
@@ -57,5 +105,101 @@ def size(report: Reporter, *, needs: Mapping[str, float], cell: Mapping[str, flo
     }
 
 
-TASKS: dict[str, Callable[..., Any]] = {"check_job": check_job, "size": size}
+def take_over(report: Reporter, *, folder: str) -> dict[str, Any]:
+    """Read a record that lies in a folder and return what a job can know from it."""
+    plan = read_plan(Path(folder))
+    return {"pack": str(plan.pack), "chemistry": plan.chemistry.name}
+
+
+def view(report: Reporter, *, folder: str, journal: Journal) -> dict[str, Any]:
+    """Return the plan of a folder, with its swaps, worked out for the page."""
+    return view_of(_DESK_PLAN.at(Path(folder), journal))
+
+
+def papers(report: Reporter, *, folder: str, journal: Journal) -> None:
+    """Bring the swaps into the record, and write every paper."""
+    from cellmatch.output.folder import PAPERS, change_plan, write_plan
+
+    here = Path(folder)
+
+    def with_swaps(plan: Plan) -> Plan:
+        for entry in pending(plan, journal):
+            plan = swapped(plan, entry, plan.prediction.load.case if plan.prediction.load else None)
+        return plan
+
+    plan = read_plan(here)
+    if pending(plan, journal):
+        plan = change_plan(here, with_swaps)
+    if any(not (here / name).is_file() for name in PAPERS):
+        write_plan(plan, here, same_plan=True)
+
+
+def under_load(report: Reporter, *, folder: str, journal: Journal, load: Mapping[str, float]) -> dict[str, Any]:
+    """Return what a load does to the plan of a folder."""
+    plan = _DESK_PLAN.at(Path(folder), journal)
+    case = case_of(load)
+    if case is None:
+        raise ArgumentInvalid(Problem("load", "a current or a power is needed"))
+    found = predict_load(plan.cells, plan.pack, plan.holder, plan.chemistry, plan.limits, case)
+    if not isinstance(found, LoadPrediction):
+        raise JobError(Problem("load", found))
+    return load_view(found, [str(cell) for cell in plan.cells.index])
+
+
+class _DeskPlan:
+    """The plan that was asked about last, with its swaps: the next question is mostly about it too."""
+
+    def __init__(self) -> None:
+        self._key: tuple[Any, ...] = ()
+        self._applied: list[str] = []
+        self._plan: Plan | None = None
+
+    def at(self, folder: Path, journal: Journal) -> Plan:
+        """Return the plan of a folder with the swaps of its journal."""
+        status = (folder / RECORD_NAME).stat()
+        key = (str(folder), status.st_mtime_ns, status.st_ino)
+        wanted = [entry["when"] for entry in journal]
+        if self._plan is None or key != self._key or wanted[: len(self._applied)] != self._applied:
+            self._plan, self._key, self._applied = read_plan(folder), key, []
+        for entry in pending(self._plan, journal):
+            # the load is left out: it takes longer than all the rest, and the record brings it back
+            self._plan = swapped(self._plan, entry, None)
+        self._applied = wanted
+        return self._plan
+
+
+_DESK_PLAN = _DeskPlan()
+
+
+def holder_of(said: Mapping[str, Any]) -> Holder:
+    """Return the holder a job names; its shape is never a file."""
+    given = {name: value for name, value in said.items() if name != "shape"}
+    return replace(Holder.parse(str(said.get("shape", "straight"))), **given)
+
+
+def case_of(load: Mapping[str, float]) -> LoadCase | None:
+    """Return the load of a job; None without one."""
+    return LoadCase(**load) if "current_a" in load or "power_w" in load else None
+
+
+def request_of(job: Job) -> JobRequest:
+    """Return a job in the terms of a job file."""
+    return JobRequest(
+        pack=Pack.parse(job.pack or ""),
+        chemistry=job.chemistry,
+        limits=Limits(**job.limits),
+        holder=holder_of(job.holder),
+        current_a=job.load.get("current_a"),
+        peak_a=job.load.get("peak_a"),
+        power_w=job.load.get("power_w"),
+        aims=job.aims or None,
+        seconds=job.seconds,
+        seed=job.seed,
+        accept=dict(job.accept),
+    )
+
+
+TASKS: dict[str, Callable[..., Any]] = {
+    task.__name__: task for task in (find_plan, check_job, size, take_over, view, papers, under_load)
+}
 """Every task a child may be given, by name."""
