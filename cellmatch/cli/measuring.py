@@ -52,7 +52,7 @@ def measure(logs: tuple[Path, ...], out: Path, rated_mah: float | None, **option
     for title, texts in (("Assumed", reading.assumptions), ("Notes", reading.warnings)):
         for text in texts:
             click.echo(f"{title:<9} {text}")
-    left_out = cells.index[[bool(p) for p in cells["problems"]]]
-    for cell in left_out:
-        click.echo(f"Problem   {cell}: {'; '.join(cells.at[cell, 'problems'])}")
+    left_out = [(cell, problems) for cell, problems in zip(cells.index, cells["problems"], strict=True) if problems]
+    for cell, problems in left_out:
+        click.echo(f"Problem   {cell}: {'; '.join(problems)}")
     click.echo(f"Written   {out}: {len(cells)} cells, {len(left_out)} with problems")

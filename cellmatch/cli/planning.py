@@ -58,6 +58,8 @@ DEFAULT_SECONDS = 3.0
     is_flag=True,
     help="Put a plan in place of one with readings or changes; its record is kept under its date.",
 )
+@click.option("--labels", is_flag=True, help="Write label sheets as well.")
+@click.option("--pdf", is_flag=True, help="Write the bench papers and the labels as PDF as well.")
 @click.option("--json", "as_json", is_flag=True, help="Print the record on standard output and nothing else.")
 @click.option("--quiet", is_flag=True, help="Print the verdict only.")
 @with_reading
@@ -67,6 +69,8 @@ def plan(
     pack: str,
     out: Path,
     new_plan: bool,
+    labels: bool,
+    pdf: bool,
     as_json: bool,
     quiet: bool,
     **options: Any,
@@ -98,17 +102,17 @@ def plan(
             seconds=DEFAULT_SECONDS if job.seconds is None else job.seconds,
             progress=progress.show,
         )
-        folder = write_plan(made, out, new_plan=new_plan)
+        names = papers_wanted(labels=labels, pdf=pdf)
+        folder = write_plan(made, out, new_plan=new_plan, papers=names)
     if as_json:
         click.echo((folder / "plan.json").read_text(encoding="utf-8"))
     elif quiet:
         click.echo(made.verdict)
     else:
-        from cellmatch.output.folder import PAPERS
         from cellmatch.output.summary import plan_summary
 
         click.echo(plan_summary(made))
-        click.echo(f"Written   {folder}: plan.json, {', '.join(PAPERS)}")
+        click.echo(f"Written   {folder}: plan.json, {', '.join(names)}")
 
 
 @click.command()
@@ -153,13 +157,23 @@ def screen(
 
 @click.command()
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
-def papers(folder: Path) -> None:
+@click.option("--labels", is_flag=True, help="Label sheets as well.")
+@click.option("--pdf", is_flag=True, help="The bench papers and the labels as PDF as well.")
+def papers(folder: Path, labels: bool, pdf: bool) -> None:
     """Write all papers again from the record in DIR."""
-    from cellmatch.output.folder import PAPERS, write_plan
+    from cellmatch.output.folder import write_plan
     from cellmatch.output.record import read_plan
 
-    write_plan(read_plan(folder), folder, same_plan=True)
-    click.echo(f"Written   {folder}: plan.json, {', '.join(PAPERS)}")
+    names = papers_wanted(labels=labels, pdf=pdf)
+    write_plan(read_plan(folder), folder, same_plan=True, papers=names)
+    click.echo(f"Written   {folder}: plan.json, {', '.join(names)}")
+
+
+def papers_wanted(*, labels: bool, pdf: bool) -> tuple[str, ...]:
+    """Return the names of the papers to write."""
+    from cellmatch.output.folder import PAPERS
+
+    return (*PAPERS, *(["labels.html"] if labels else []), *(["papers.pdf", "labels.pdf"] if pdf else []))
 
 
 @click.command()

@@ -18,6 +18,9 @@ from typing import Any
 from cellmatch.errors import FolderNotWritable, Problem
 from cellmatch.output.bench_sheet import bench_html
 from cellmatch.output.charts import balance_png
+from cellmatch.output.labels import labels_html
+from cellmatch.output.papers import papers_html
+from cellmatch.output.pdf import labels_pdf, papers_pdf
 from cellmatch.output.record import RECORD_NAME, plan_to_json, read_plan
 from cellmatch.output.report import report_html
 from cellmatch.output.tables import cells_csv, groups_csv, positions_csv
@@ -29,9 +32,19 @@ PAPERS: dict[str, Callable[[Plan], bytes]] = {
     "groups.csv": groups_csv,
     "report.html": lambda plan: report_html(plan).encode("utf-8"),
     "bench.html": lambda plan: bench_html(plan).encode("utf-8"),
+    "papers.html": lambda plan: papers_html(plan).encode("utf-8"),
     "balance.png": balance_png,
 }
 """Every file that lies beside the record; a new paper is one function and one entry here."""
+
+ON_REQUEST: dict[str, Callable[[Plan], bytes]] = {
+    "labels.html": lambda plan: labels_html(plan).encode("utf-8"),
+    "papers.pdf": papers_pdf,
+    "labels.pdf": labels_pdf,
+}
+"""Papers that take longer than the plan of a large pack, and are made when asked for."""
+
+ALL_PAPERS = PAPERS | ON_REQUEST
 
 
 def write_plan(
@@ -58,8 +71,8 @@ def write_plan(
     same_plan : bool
         `plan` was read from this folder: its papers are written again.
     papers : collection of str, optional
-        Which of :data:`PAPERS`; without it all. The others of an earlier plan are taken away: they would not
-        fit the record beside them.
+        Which of :data:`ALL_PAPERS`; without it :data:`PAPERS`. The others of an earlier plan are taken away: they
+        would not fit the record beside them.
 
     Returns
     -------
@@ -72,7 +85,7 @@ def write_plan(
         The folder can't be made or written, or holds a record with history and `new_plan` is False.
     """
     target = Path(folder)
-    wanted = PAPERS if papers is None else {name: PAPERS[name] for name in papers}
+    wanted = PAPERS if papers is None else {name: ALL_PAPERS[name] for name in papers}
     earlier = _earlier_record(target)
     if earlier.get("history") and not (new_plan or same_plan):
         raise FolderNotWritable(
@@ -101,7 +114,7 @@ def write_plan(
             if earlier.get("history") and not same_plan:
                 stamp = str(earlier["created_at"]).replace(":", "-")
                 (target / RECORD_NAME).replace(target / f"plan {stamp}.json")
-            for name in PAPERS.keys() - wanted.keys():
+            for name in ALL_PAPERS.keys() - wanted.keys():
                 (target / name).unlink(missing_ok=True)
             for name in (*wanted, RECORD_NAME):
                 (workshop / name).replace(target / name)
@@ -136,7 +149,7 @@ def change_plan(folder: str | Path, change: Callable[[Plan], Plan]) -> Plan:
     read_plan(target)  # a folder without a record gets no lock file
     with _locked(target):
         changed = change(read_plan(target))
-        papers = [entry["file"] for entry in _earlier_record(target)["files"] if entry["file"] in PAPERS]
+        papers = [entry["file"] for entry in _earlier_record(target)["files"] if entry["file"] in ALL_PAPERS]
         write_plan(changed, target, same_plan=True, papers=papers)
     return changed
 
