@@ -192,7 +192,7 @@ def _request(
     if end_v is not None and not 0.5 <= end_v <= 5.0:
         problems.append(Problem("--end-v", f"found {end_v}; an end voltage of one cell lies between 0.5 and 5 V"))
     if rated_ah is not None and not 0 < rated_ah <= 1000:
-        problems.append(Problem("--rated-ah", f"found {rated_ah}; a rated capacity in Ah is above 0"))
+        problems.append(Problem("--rated-mah", f"found {rated_ah} Ah; a rated capacity in Ah is above 0"))
     parts = (*NEEDED, *OPTIONAL)
     problems += [Problem(f"--columns {name}", nearest_name(name, parts)) for name in columns or {} if name not in parts]
     choices: dict[str, tuple[str, ...]] = {

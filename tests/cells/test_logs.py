@@ -345,7 +345,7 @@ def test_the_table_goes_into_screening_and_remembers_what_was_understood(tmp_pat
     ("arguments", "words"),
     [
         ({"end_v": 28.0}, "--end-v: found 28"),
-        ({"rated_ah": -1.0}, "--rated-ah"),
+        ({"rated_ah": -1.0}, "--rated-mah: found -1.0 Ah"),
         ({"columns": {"volts": 1}}, "--columns volts: did you mean"),
         ({"units": {"current": "kA"}}, "--units current=kA: right would be one of A, mA"),
         ({"units": {"charge": "Ah"}}, "--units charge"),
