@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
+from statistics import median
 from typing import Literal
 
 import numpy as np
@@ -51,27 +52,22 @@ def combined(rows: pd.DataFrame, rule: RepeatRule) -> tuple[pd.DataFrame, tuple[
     some, warnings = _one_method(rows[again].copy())
     some = _oldest_first(some)
     groups = some.groupby(level=0, sort=False)
+    members = _members(groups.ngroup().to_numpy())
+    repeats = _repeats(some, members, rule)
     merged = groups.last()  # the last that is given, column by column
-    merged["source"] = groups["source"].agg(places)
     if rule == "median":
         for name in some.columns[[pd.api.types.is_float_dtype(t) for t in some.dtypes]]:
             merged[name] = groups[name].median()
-    members = _members(groups.ngroup().to_numpy())
-    problems = some["problems"].to_numpy()
-    kept = [sum((problems[i] for i in (m if rule == "median" else m[-1:])), ()) for m in members]
-    repeats = tuple(_repeat(some, m, rule) for m in members)
+    problems = some["problems"].to_numpy(dtype=object)
+    counted = [rows if rule == "median" else rows[-1:] for rows in members]
+    merged["source"] = [places(repeat.sources) for repeat in repeats]
+    merged["problems"] = [sum((problems[i] for i in rows), ()) for rows in counted]
     result = rows[~rows.index.duplicated()].copy()
     place = result.index.get_indexer(merged.index)
     for name in result.columns:
         values = result[name].to_numpy(copy=True)
-        if name == "problems":
-            for p, texts in zip(
-                place[merged.index.get_indexer(pd.Index([r.cell_id for r in repeats]))], kept, strict=True
-            ):
-                values[p] = texts
-        else:
-            new = merged[name]
-            values[place] = new.to_numpy() if new.dtype != object else new.where(new.notna(), None).to_numpy()
+        new = merged[name]
+        values[place] = new.where(new.notna(), None).to_numpy() if new.dtype == object else new.to_numpy()
         result[name] = pd.Series(values, index=result.index, dtype=result[name].dtype)
     return result, repeats, warnings
 
@@ -115,24 +111,31 @@ def _one_method(rows: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
     ]
 
 
-def _repeat(some: pd.DataFrame, members: NDArray[np.intp], rule: RepeatRule) -> Repeat:
-    readings = {n: tuple(map(float, some[n].to_numpy()[members])) for n in TOLERANCE if n in some.columns}
-    differ = []
-    for name, values in readings.items():
-        absolute, fraction, unit = TOLERANCE[name]
-        given = sorted(v for v in values if v == v)
-        if (
-            len(given) > 1
-            and given[-1] - given[0] > absolute + fraction * abs(float(np.median(given))) + 1e-9
-        ):
-            differ.append(f"{name} {given[0]:g} to {given[-1]:g} {unit}")
-    return Repeat(
-        cell_id=str(some.index[members[0]]),
-        sources=tuple(some["source"].to_numpy()[members]),
-        readings=readings,
-        rule=rule,
-        differ=tuple(differ),
+def _repeats(
+    some: pd.DataFrame, members: Sequence[NDArray[np.integer]], rule: RepeatRule
+) -> tuple[Repeat, ...]:
+    """Describe what was combined, cell by cell."""
+    sources = some["source"].to_numpy(dtype=object)
+    columns = {n: some[n].to_numpy(dtype=float).tolist() for n in TOLERANCE if n in some.columns}
+    return tuple(
+        Repeat(
+            cell_id=str(some.index[rows[0]]),
+            sources=tuple(sources[i] for i in rows),
+            readings=(readings := {n: tuple(values[i] for i in rows) for n, values in columns.items()}),
+            rule=rule,
+            differ=tuple(words for n, values in readings.items() if (words := _difference(n, values))),
+        )
+        for rows in map(np.ndarray.tolist, members)
     )
+
+
+def _difference(name: str, values: Sequence[float]) -> str:
+    """Return the range of some readings in words where it is more than the repeatability, else nothing."""
+    absolute, fraction, unit = TOLERANCE[name]
+    given = sorted(v for v in values if v == v)
+    if len(given) < 2 or given[-1] - given[0] <= absolute + fraction * abs(median(given)) + 1e-9:
+        return ""
+    return f"{name} {given[0]:g} to {given[-1]:g} {unit}"
 
 
 def described(repeats: Sequence[Repeat]) -> list[str]:
