@@ -172,7 +172,7 @@ def test_a_slot_that_reads_low_is_flagged() -> None:
 
 
 def test_honest_trays_are_seldom_flagged() -> None:
-    trays = [_tray(40, seed, slot=[str(i % 4) for i in range(40)], tester=["A", "B"] * 20) for seed in range(150)]
+    trays = [_tray(40, seed, slot=[str(i % 4) for i in range(40)], tester=["A", "B"] * 20) for seed in range(50)]
     flagged = sum(any(trend.flagged for trend in trends(tray)) for tray in trays)
     # six looks at p < 0.01: about 6 %, 3 of 50; 10 is more than 4 σ away
     assert flagged < 10
