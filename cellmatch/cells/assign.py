@@ -16,6 +16,9 @@ from cellmatch.errors import FileAmbiguous, Problem, nearest_name
 OWN_FILE = frozenset(("cell_id", "status", "reasons"))
 """Headings by which a cells.csv that this package wrote is known."""
 
+UNNAMED = ("", "Unnamed: 0")
+"""What a first column without a heading is called, the second by a common library."""
+
 ASKED = frozenset(("cell_id", "ocv_v", "capacity_mah", "ir_mohm", "rated_mah", "mark"))
 """Columns of which two are asked about; of others the first is taken, and that is said."""
 
@@ -93,7 +96,11 @@ def assign(sheet: Sheet, told: Mapping[str, str | int]) -> Assignment:
     if "cell_id" not in result.places:
         _unnamed_first(sheet, result)
     taken = {*result.places.values(), *result.beside}
-    result.unread = [h.text for i, h in enumerate(sheet.headings) if i not in taken and h.text]
+    result.unread = [
+        h.text or f"column {i + 1}, which has no heading"
+        for i, h in enumerate(sheet.headings)
+        if i not in taken and (h.text or not is_blank(sheet, i))
+    ]
     return result
 
 
@@ -165,7 +172,12 @@ def _by_method(sheet: Sheet, chosen: list[int]) -> list[int]:
 
 def _unnamed_first(sheet: Sheet, result: Assignment) -> None:
     """Take a first column without a heading for the ids, where every row has a different text in it."""
-    if 0 in result.places.values() or not sheet.header_line or not sheet.headings or sheet.headings[0].text:
+    if (
+        0 in result.places.values()
+        or not sheet.header_line
+        or not sheet.headings
+        or sheet.headings[0].text not in UNNAMED
+    ):
         return
     texts = [t.strip(SPACES) for t in sheet.texts(0)]
     if all(texts) and len(set(texts)) == len(texts):

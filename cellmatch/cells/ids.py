@@ -177,11 +177,11 @@ def same_under(
     fold : callable
         Works letter by letter, so that all ids are folded in one go.
     zeros : bool
-        Leading zeros make no difference.
+        Zeros that a spreadsheet drops or adds make no difference: 012, 12, 12.0.
     """
     folded = fold("\n".join(ids)).split("\n")
     if zeros:
-        folded = [text.lstrip("0") for text in folded]
+        folded = [text.lstrip("0").removesuffix(".0") for text in folded]
     if len(set(folded)) == len(folded):
         return []
     groups: dict[str, list[str]] = defaultdict(list)

@@ -149,11 +149,12 @@ def lay_out(
         More than half of the rows have another number of values than there are headings, or a second
         table follows.
     """
-    names = [f.strip(SPACES) for f in fields[header]] if header >= 0 else [""] * len(fields[start or 0])
+    names, below = _names(fields, header) if header >= 0 else ([""] * len(fields[start or 0]), start or 0)
     while header >= 0 and names and not names[-1]:
         names.pop()
     sheet = Sheet(file, [heading_of(n) for n in names], lines[header] if header >= 0 else 0)
-    begin = header + 1 if header >= 0 else start or 0
+    begin = below
+    _refuse_table_above(sheet, fields[: max(header, 0)], lines)
     for row, line in zip(fields[: max(header, 0) if header >= 0 else begin], lines, strict=False):
         _above(sheet, row, line)
     while header >= 0 and begin < len(fields) and not any(f.strip(SPACES) for f in fields[begin]):
@@ -165,6 +166,36 @@ def lay_out(
     _take_rows(sheet, fields, lines, begin, fields[header] if header >= 0 else [])
     _refuse_shifted(sheet)
     return sheet
+
+
+def _names(fields: Sequence[Sequence[str]], header: int) -> tuple[list[str], int]:
+    """Return the headings and the row below them; a heading over several columns goes on in a second row."""
+    names = [f.strip(SPACES) for f in fields[header]]
+    below = [f.strip(SPACES) for f in fields[header + 1]] if header + 1 < len(fields) else []
+    under_a_gap = any(lower and not upper for upper, lower in zip(names, below, strict=False))
+    if not under_a_gap or any(map(is_number, below)) or is_units_row(below) or not any(names[:1]) or below[0]:
+        return names, header + 1
+    group = ""
+    for i, lower in enumerate(below[: len(names)]):
+        group = names[i] or group
+        if lower:
+            names[i] = f"{group} {lower}"
+    return names, header + 2
+
+
+def _refuse_table_above(sheet: Sheet, above: Sequence[Sequence[str]], lines: Sequence[int]) -> None:
+    """Raise where a table with cells of its own stands above the one that was found."""
+    for index, row in enumerate(above[:-1]):
+        if header_score(row) >= (2, 2) and any(
+            len(r) == len(row) and sum(map(is_number, r)) >= len(r) // 2 > 0
+            for r in above[index + 1 : index + 3]
+        ):
+            raise FileUnusable(
+                Problem(
+                    f"{sheet.file} line {lines[index]}",
+                    f"a table begins here and another in line {sheet.header_line}; one table per file would be right",
+                )
+            )
 
 
 def _unit(field_text: str) -> Unit | None:
@@ -291,6 +322,8 @@ def _fitted(
         return None
     while len(fields) > width and not fields[-1]:
         fields.pop()
+    if width < len(fields) <= len(header):  # something stands in a column that has no heading
+        del fields[width:]
     if fields[0].startswith("# ") and shape(fields[0][1:]) in shapes:
         sheet.odd[index] = "the line begins with '# ': it may be a comment, or a cell that is called so"
     if len(fields) < width:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from cellmatch.cells.headers import Heading
+from cellmatch.cells.headers import Heading, running_number
 from cellmatch.cells.layout import HEAD_ROWS, heading_of, is_number
 from cellmatch.cells.numbers import SPACES
 from cellmatch.errors import FileUnusable, Problem
@@ -63,14 +63,20 @@ def log_found(file: str, line: int, row: Sequence[str]) -> FileUnusable:
     )
 
 
+def _quantity_of(row: Sequence[str]) -> str:
+    """Return the column that the first field of a row names, where it is no numbered one like the id R1."""
+    if len(row) < 2 or is_number(row[0]):
+        return ""
+    heading = heading_of(row[0])
+    return "" if running_number(heading) else heading.name
+
+
 def lies_on_its_side(rows: Sequence[Sequence[str]]) -> tuple[int, int] | None:
     """Return first and last row (inclusive) of a table that has a column per cell and a row per quantity.
 
     The first row holds the ids; its own first field need not say so.
     """
-    names = [
-        heading_of(row[0]).name if len(row) > 1 and not is_number(row[0]) else "" for row in rows[:HEAD_ROWS]
-    ]
+    names = [_quantity_of(row) for row in rows[:HEAD_ROWS]]
     readings = [i for i, name in enumerate(names) if name in _READINGS and any(map(is_number, rows[i][1:]))]
     if len({names[i] for i in readings}) < 2:
         return None
@@ -79,6 +85,9 @@ def lies_on_its_side(rows: Sequence[Sequence[str]]) -> tuple[int, int] | None:
     ]
     if not ids or any(heading_of(f).name in _READINGS for f in rows[ids[-1]][1:] if f.strip(SPACES)):
         return None
+    width = len(rows[readings[0]])
+    if any(len(row) == width and any(map(is_number, row[1:])) for row in rows[: ids[-1]]):
+        return None  # cells of an ordinary table that are called like quantities
     last = readings[-1]
     while last + 1 < len(names) and names[last + 1] and any(f.strip(SPACES) for f in rows[last + 1][1:]):
         last += 1

@@ -8,6 +8,7 @@ import pytest
 
 from cellmatch.cells.files import read_cells
 from cellmatch.cells.table import CellTable
+from cellmatch.errors import FileAmbiguous, FileUnusable
 
 CELLS = {"A1": (3.601, 2911.0, 20.1), "A2": (3.602, 2922.0, 20.2), "A3": (3.603, 2933.0, 20.3)}
 BODY = "".join(f"{k},{v[0]},{v[1]:.0f},{v[2]}\n" for k, v in CELLS.items())
@@ -33,6 +34,9 @@ SHAPES = {
     "ends filled with zeros": PLAIN + "\x00" * 64,
     "headings with a comment mark": "# " + PLAIN,
     "unit row with brackets": "Cell,OCV,Capacity,IR\n,[V],[mAh],[mΩ]\n" + BODY,
+    "headings in two rows": "Cell,OCV,,Cap,IR,\n,at rest (V),charged (V),(mAh),AC (mOhm),DC (mOhm)\n"
+    + "".join(f"{k},{v[0]},4.18,{v[1]:.0f},{v[2]},33\n" for k, v in CELLS.items()),
+    "more below a short heading": PLAIN.replace("\n", ",\n", 1).replace("20.2\n", "20.2,x\n"),
     "on its side": "Cell,A1,A2,A3\nOCV (V),3.601,3.602,3.603\nCap (mAh),2911,2922,2933\nIR (mOhm),20.1,20.2,20.3\n",
     "on its side, ids unnamed": "Parameter;A1;A2;A3\n"
     "OCV (V);3,601;3,602;3,603\nCap (mAh);2911;2922;2933\nIR (mOhm);20,1;20,2;20,3\n",
@@ -101,6 +105,39 @@ def test_a_row_that_cannot_be_read_is_one_reject(tmp_path: Path, row: str, words
     problems = cells["problems"].tolist()
     assert [bool(p) for p in problems] == [False, False, False, True, False]
     assert any(all(w in p for w in [*words, "t.csv line 5"]) for p in problems[3]), problems[3]
+
+
+def test_ids_that_are_called_like_quantities(tmp_path: Path) -> None:
+    """Cells Q, R, U, V, or R1, U1: the table does not lie on its side."""
+    for ids in ("QRUV", ("R1", "U1", "Q1", "C1")):
+        cells = read(tmp_path, "cell,ocv,cap\n" + "".join(f"{i},3.6,2900\n" for i in ids))
+        assert list(cells.index) == list(ids)
+
+
+@pytest.mark.parametrize(
+    ("head", "words"),
+    [
+        ("Cell,OCV (V),,Cap (mAh)\n,before,after,\n", "OCV (V) after"),
+        ("Cell,Voltage (V),Voltage (V),Cap (mAh)\n", "twice"),
+    ],
+)
+def test_two_voltages_are_asked_about(tmp_path: Path, head: str, words: str) -> None:
+    """Under one heading over two columns, or under the same heading twice."""
+    with pytest.raises(FileAmbiguous, match=r"--columns ocv_v=2 or --columns ocv_v=3") as caught:
+        read(tmp_path, head + "A,4.1,3.6,2900\nB,4.1,3.6,2910\n")
+    assert words in str(caught.value)
+
+
+def test_a_table_above_another(tmp_path: Path) -> None:
+    """The larger one is not taken in silence."""
+    with pytest.raises(FileUnusable, match=r"line 1: a table begins here and another in line 5"):
+        read(tmp_path, "cell,ocv\nX,3.6\nY,3.61\n\n" + PLAIN)
+
+
+def test_a_column_without_a_heading_is_told(tmp_path: Path) -> None:
+    """What stands in it is not read, and that is said."""
+    cells = read(tmp_path, "Cell,OCV,,Cap\n-,V,V,mAh\nA,3.6,4.1,2900\n")
+    assert cells.attrs["reading"].unread == ("t.csv: column 3, which has no heading",)
 
 
 def test_a_short_row_without_its_remark(tmp_path: Path) -> None:
