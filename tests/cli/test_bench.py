@@ -1,0 +1,137 @@
+"""After the plan on the command line: inspect and replace change the record and lose nothing."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from cellmatch import plan_pack, read_plan, write_plan
+from cellmatch.cells.table import cell_table
+
+FEW = ("cells.csv", "groups.csv")  # papers that are quick to write
+
+
+def run(*arguments: str) -> subprocess.CompletedProcess[str]:
+    done = subprocess.run([sys.executable, "-m", "cellmatch", *arguments], capture_output=True, text=True, check=False)
+    assert "Traceback" not in done.stderr
+    return done
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    rng = np.random.default_rng(3)
+    cells = cell_table(
+        {
+            "ocv_v": np.full(15, 3.670),
+            "capacity_mah": rng.normal(2500, 15, 15).round(),
+            "ir_mohm": rng.normal(25, 0.5, 15).round(1),
+        },
+        ids=[f"C{i:02d}" for i in range(15)],
+    )
+    return write_plan(plan_pack(cells, "4s3p", chemistry="nmc", seconds=0.2), tmp_path / "job", papers=FEW)
+
+
+def history(folder: Path) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = json.loads((folder / "plan.json").read_text(encoding="utf-8"))["history"]
+    return found
+
+
+def readings_file(path: Path, group_v: list[float]) -> Path:
+    rows = [f"group_v,{k},{v},V,,2026-11-20T10:00:00," for k, v in enumerate(group_v, start=1)]
+    total = f"main_v,pack,{sum(group_v):.3f},V,,2026-11-20T10:00:00,"
+    path.write_text("\n".join(["kind,target,value,unit,load_a,taken_at,step", *rows, total]), encoding="utf-8")
+    return path
+
+
+def test_clean_readings_say_so_and_are_kept(folder: Path, tmp_path: Path) -> None:
+    done = run("inspect", str(folder), str(readings_file(tmp_path / "r.csv", [3.670, 3.671, 3.670, 3.669])))
+    assert done.returncode == 0
+    entry = history(folder)[-1]
+    assert entry["what"] == "inspected"
+    assert len(entry["after"]["readings"]) == 5
+    assert not any(f["stop"] for f in entry["after"]["findings"])
+
+
+def test_a_reversed_group_is_a_stop(folder: Path, tmp_path: Path) -> None:
+    done = run("inspect", str(folder), str(readings_file(tmp_path / "r.csv", [3.670, -3.671, 3.670, 3.669])))
+    assert done.returncode == 1
+    assert done.stdout.startswith("STOP")
+    assert "group 2" in done.stdout
+
+
+def test_a_plan_with_readings_is_not_written_over(folder: Path, tmp_path: Path) -> None:
+    run("inspect", str(folder), str(readings_file(tmp_path / "r.csv", [3.670, 3.671, 3.670, 3.669])))
+    tray = tmp_path / "tray.csv"
+    tray.write_text("cell,ocv_v,capacity_mah\n" + "".join(f"A{i},3.670,2500\n" for i in range(4)), encoding="utf-8")
+    refused = run("plan", str(tray), "2s2p", "--chemistry", "nmc", "--out", str(folder))
+    assert refused.returncode == 2
+    assert "--new-plan" in refused.stderr
+    assert len(history(folder)) == 1
+    assert run("plan", str(tray), "2s2p", "--chemistry", "nmc", "--out", str(folder), "--new-plan").returncode == 0
+    assert len(list(folder.glob("plan *.json"))) == 1
+
+
+def test_two_inspections_at_once_lose_nothing(folder: Path, tmp_path: Path) -> None:
+    files = [str(readings_file(tmp_path / f"r{i}.csv", [3.670, 3.671, 3.670, 3.669])) for i in range(4)]
+    with ThreadPoolExecutor(4) as pool:
+        codes = list(pool.map(lambda name: run("inspect", str(folder), name).returncode, files))
+    assert codes == [0] * 4
+    assert len(history(folder)) == 4
+
+
+def test_replace_says_the_least_change_and_makes_it_with_a_reason(folder: Path) -> None:
+    plan = read_plan(folder)
+    out = plan.groups[1][0]
+    shown = run("replace", str(folder), "--cell", out)
+    assert shown.returncode == 0
+    assert "Nothing was changed" in shown.stdout
+    assert read_plan(folder) == plan
+    done = run("replace", str(folder), "--cell", out, "--reason", "dented", "--cell-v", "3.670", "--group-v", "3.668")
+    assert done.returncode == 0
+    assert "GO" in done.stdout
+    changed = read_plan(folder)
+    assert out not in {cell for group in changed.groups for cell in group}
+    assert changed.history[-1]["reason"] == "dented"
+    assert changed.cells.loc[out, "status"] == "reject"
+    assert {p.name for p in folder.iterdir()} >= {"plan.json", *FEW}
+
+
+def test_a_joining_stop_is_not_opened_by_a_reason(folder: Path) -> None:
+    # 3.67 V into a group at 4.15 V: far above ten times 0.5 C (Kirchhoff's laws; the ratio is common practice)
+    plan = read_plan(folder)
+    done = run("replace", str(folder), "--cell", plan.groups[0][0], "--reason", "I want it", "--cell-v", "3.67", "--group-v", "4.15")  # fmt: skip
+    assert done.returncode == 1
+    assert "STOP" in done.stdout
+    assert read_plan(folder) == plan
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [(("--cell", "C99"), "C"), (("--cell", "C01", "--cell-v", "3.6"), "give both")],
+)
+def test_what_cannot_be_replaced(folder: Path, arguments: tuple[str, ...], words: str) -> None:
+    done = run("replace", str(folder), *arguments)
+    assert done.returncode == 2
+    assert words in done.stderr
+
+
+def test_measure_makes_a_table_that_plan_reads(tmp_path: Path) -> None:
+    # 1 A for 2 h from 4.1 V down to 3.0 V: 2000 mAh (charge = current × time)
+    for name in ("K1", "K2"):
+        rows = [f"{t},{4.1 - 1.1 * t / 7200:.4f},1.0" for t in range(0, 7201, 60)]
+        (tmp_path / f"{name}.csv").write_text("time_s,voltage_v,current_a\n" + "\n".join(rows), encoding="utf-8")
+    done = run("measure", str(tmp_path / "K1.csv"), str(tmp_path / "K2.csv"), "--out", str(tmp_path / "table.csv"))
+    assert done.returncode == 0
+    from cellmatch.cells.files import read_cells
+
+    text = (tmp_path / "table.csv").read_text(encoding="utf-8-sig")
+    assert "capacity_mah" in text.splitlines()[0]
+    assert "2000" in text
+    assert read_cells.__doc__
