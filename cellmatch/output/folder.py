@@ -16,24 +16,46 @@ from pathlib import Path
 from typing import Any
 
 from cellmatch.errors import FolderNotWritable, Problem
-from cellmatch.output.bench_sheet import bench_html
-from cellmatch.output.charts import balance_png
 from cellmatch.output.labels import labels_html
-from cellmatch.output.papers import papers_html
 from cellmatch.output.pdf import labels_pdf, papers_pdf
 from cellmatch.output.record import RECORD_NAME, plan_to_json, read_plan
-from cellmatch.output.report import report_html
 from cellmatch.output.tables import cells_csv, groups_csv, positions_csv
 from cellmatch.plan import Plan
 
+
+def _report(plan: Plan) -> bytes:
+    from cellmatch.output.report import report_html
+
+    return report_html(plan).encode("utf-8")
+
+
+def _bench_sheet(plan: Plan) -> bytes:
+    from cellmatch.output.bench_sheet import bench_html
+
+    return bench_html(plan).encode("utf-8")
+
+
+def _sheets(plan: Plan) -> bytes:
+    from cellmatch.output.papers import papers_html
+
+    return papers_html(plan).encode("utf-8")
+
+
+def _balance(plan: Plan) -> bytes:
+    from cellmatch.output.charts import balance_png
+
+    return balance_png(plan)
+
+
+# drawing takes a second to load: whoever writes tables only does without
 PAPERS: dict[str, Callable[[Plan], bytes]] = {
     "cells.csv": cells_csv,
     "positions.csv": positions_csv,
     "groups.csv": groups_csv,
-    "report.html": lambda plan: report_html(plan).encode("utf-8"),
-    "bench.html": lambda plan: bench_html(plan).encode("utf-8"),
-    "papers.html": lambda plan: papers_html(plan).encode("utf-8"),
-    "balance.png": balance_png,
+    "report.html": _report,
+    "bench.html": _bench_sheet,
+    "papers.html": _sheets,
+    "balance.png": _balance,
 }
 """Every file that lies beside the record; a new paper is one function and one entry here."""
 
