@@ -37,6 +37,7 @@ MOST_BYTES = 200_000_000
 """Largest file that is read; above it a log or another file was most likely given by mistake."""
 LOG_ROWS_PER_CELL = 10
 """From so many rows a cell on, a table of cells with times and currents is a log of them."""
+LONGEST_LINE = 1_000_000
 RULES = ("median", "newest", "refuse")
 
 
@@ -260,6 +261,7 @@ def _neighbours(path: Path) -> str:
 def _from_text(data: bytes, name: str, encoding: str | None, told: frozenset[str]) -> Source:
     decoded = decode(data, name, encoding)
     text = decoded.text
+    _refuse_endless(text, name)
     given = told_delimiter(text)
     head = "\n".join(text.split("\n", HEAD_ROWS)[:HEAD_ROWS])
     votes = []
@@ -273,13 +275,23 @@ def _from_text(data: bytes, name: str, encoding: str | None, told: frozenset[str
         if max(votes)[0] > (0, 0):
             break
     rows = split_rows(text, max(votes, key=lambda vote: vote[:3])[3], name)
-    if len(rows.fields) > MOST_CELLS + HEAD_ROWS:
-        raise FileUnusable(
-            Problem(
-                name, f"holds {len(rows.fields)} lines; at most {MOST_CELLS} cells can be planned at once"
-            )
-        )
     return Source(rows, decoded.encoding, decoded.assumption)
+
+
+def _refuse_endless(text: str, name: str) -> None:
+    """Raise for more lines, or a longer line, than a table of cells can have, before any memory goes into rows."""
+    lines = text.count("\n")
+    if lines > MOST_CELLS + HEAD_ROWS:
+        raise FileUnusable(
+            Problem(name, f"holds {lines:,} lines; at most {MOST_CELLS:,} cells can be planned at once")
+        )
+    for number, length in enumerate(map(len, text.split("\n")), start=1):
+        if length > LONGEST_LINE:
+            raise FileUnusable(
+                Problem(
+                    f"{name} line {number}", f"the line has {length:,} signs, so this is no table of cells"
+                )
+            )
 
 
 def _from_workbook(data: bytes, name: str, title: str, told: frozenset[str]) -> Source:

@@ -215,29 +215,26 @@ def _converted(
     column: TextColumn, numbers: Sequence[Number], unit: Unit
 ) -> tuple[NDArray[np.float64], dict[int, str]]:
     """Return the value of each distinct text in our unit, and the words for those that have none."""
-    quantity, limits = QUANTITY[column.name], COLUMN[column.name]
-    values = np.full(max(len(numbers), 1), np.nan)
-    wrong: dict[int, str] = {}
-    for i, number in enumerate(numbers):
-        if number.fault:
-            if number.fault != MISSING:
-                wrong[i] = number.fault
-            continue
-        own = unit_of(number.unit) if number.unit else unit
-        if own is None or own.quantity != quantity:
-            wrong[i] = f"and '{number.unit}' is no unit of {quantity}"
-            continue
-        value = scaled(number, own)
-        if value == 0 and column.name in ZERO_IS_BLANK:
-            continue
-        if value == 0 and column.name in NOT_ZERO:
-            wrong[i] = "which can't be true: nothing was measured, or the cell gives nothing"
-        elif limits.least <= value <= limits.most:
-            values[i] = value
-        elif value < 0 <= limits.least:
-            wrong[i] = "which is negative"
+    limits = COLUMN[column.name]
+    values = np.array([scaled(n, unit) for n in numbers] or [np.nan])
+    wrong = {i: n.fault for i, n in enumerate(numbers) if n.fault and n.fault != MISSING}
+    units = {i: unit_of(n.unit) for i, n in enumerate(numbers) if n.unit}
+    for i, own in units.items():
+        if own is None or own.quantity != QUANTITY[column.name]:
+            values[i] = np.nan
+            wrong[i] = f"and '{numbers[i].unit}' is no unit of {QUANTITY[column.name]}"
         else:
-            wrong[i] = _out_of_range(column.name, number.value, own)
+            values[i] = scaled(numbers[i], own)
+    for i in map(int, np.flatnonzero((values < limits.least) | (values > limits.most))):
+        negative = values[i] < 0 <= limits.least
+        own = units.get(i) or unit
+        wrong[i] = "which is negative" if negative else _out_of_range(column.name, numbers[i].value, own)
+        values[i] = np.nan
+    for i in map(int, np.flatnonzero(values == 0)):
+        if column.name in NOT_ZERO:
+            wrong[i] = "which can't be true: nothing was measured, or the cell gives nothing"
+        if column.name in NOT_ZERO or column.name in ZERO_IS_BLANK:
+            values[i] = np.nan
     return values, wrong
 
 
@@ -253,9 +250,11 @@ def _out_of_range(name: str, number: float, unit: Unit) -> str:
 
 def scaled(number: Number, unit: Unit) -> float:
     """Return a number in our unit, free of the rounding that a plain product would add."""
+    if unit.factor == 1 and not unit.before:
+        return number.value
     value = (number.value + unit.before) * unit.factor
     shift = math.log10(unit.factor)
-    if unit.before or shift != round(shift) or number.decimals - shift > 12:
+    if unit.before or shift != round(shift) or number.decimals - shift > 12 or number.fault:
         return value
     return round(value, max(0, number.decimals - round(shift)))
 

@@ -54,6 +54,7 @@ REFUSED: dict[str, tuple[str | bytes, list[str]]] = {
     "open quote": (GOOD + '"D,3.6,2900,20\nE,3.6,2900,20\nF,3.6,2900,20\n', ["line 5", "quote"]),
     "open quote, two columns": ('cell,ocv\nA,3.6\n"B,3.6\nC,3.6\n', ["line 3", "quote"]),
     "long field": ("cell,ocv,cap\nA,3.6," + "9" * 200_000 + "\n", ["line 2", "too long"]),
+    "endless line": ("cell,ocv,cap\nA,3.6,2900\n" + "," * 1_000_001 + "\n", ["line 3", "1,000,001 signs"]),
     "comma for everything": (
         "id,ocv,cap,ir\nA,3,601,2911,20,1\nB,3,602,2922,20,2\n",
         ["line 2", "6 values", "4 columns", "semicolons"],
