@@ -12,39 +12,24 @@ import tempfile
 import threading
 from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager, suppress
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
 from cellmatch.errors import FolderNotWritable, Problem
-from cellmatch.output.labels import labels_html
-from cellmatch.output.pdf import labels_pdf, papers_pdf
 from cellmatch.output.record import RECORD_NAME, plan_to_json, read_plan
 from cellmatch.output.tables import cells_csv, groups_csv, positions_csv
 from cellmatch.plan import Plan
 
 
-def _report(plan: Plan) -> bytes:
-    from cellmatch.output.report import report_html
+def _drawn(module: str, name: str) -> Callable[[Plan], bytes]:
+    """Return the paper that `name` of a module of this folder makes; the module is loaded when it is asked for."""
 
-    return report_html(plan).encode("utf-8")
+    def make(plan: Plan) -> bytes:
+        content: str | bytes = getattr(import_module(f"cellmatch.output.{module}"), name)(plan)
+        return content.encode("utf-8") if isinstance(content, str) else content
 
-
-def _bench_sheet(plan: Plan) -> bytes:
-    from cellmatch.output.bench_sheet import bench_html
-
-    return bench_html(plan).encode("utf-8")
-
-
-def _sheets(plan: Plan) -> bytes:
-    from cellmatch.output.papers import papers_html
-
-    return papers_html(plan).encode("utf-8")
-
-
-def _balance(plan: Plan) -> bytes:
-    from cellmatch.output.charts import balance_png
-
-    return balance_png(plan)
+    return make
 
 
 # drawing takes a second to load: whoever writes tables only does without
@@ -52,17 +37,17 @@ PAPERS: dict[str, Callable[[Plan], bytes]] = {
     "cells.csv": cells_csv,
     "positions.csv": positions_csv,
     "groups.csv": groups_csv,
-    "report.html": _report,
-    "bench.html": _bench_sheet,
-    "papers.html": _sheets,
-    "balance.png": _balance,
+    "report.html": _drawn("report", "report_html"),
+    "bench.html": _drawn("bench_sheet", "bench_html"),
+    "papers.html": _drawn("papers", "papers_html"),
+    "balance.png": _drawn("charts", "balance_png"),
 }
 """Every file that lies beside the record; a new paper is one function and one entry here."""
 
 ON_REQUEST: dict[str, Callable[[Plan], bytes]] = {
-    "labels.html": lambda plan: labels_html(plan).encode("utf-8"),
-    "papers.pdf": papers_pdf,
-    "labels.pdf": labels_pdf,
+    "labels.html": _drawn("labels", "labels_html"),
+    "papers.pdf": _drawn("pdf", "papers_pdf"),
+    "labels.pdf": _drawn("pdf", "labels_pdf"),
 }
 """Papers that take longer than the plan of a large pack, and are made when asked for."""
 
