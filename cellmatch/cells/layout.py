@@ -150,7 +150,7 @@ def lay_out(
         table follows.
     """
     names, below = _names(fields, header) if header >= 0 else ([""] * len(fields[start or 0]), start or 0)
-    while header >= 0 and names and not names[-1]:
+    while header >= 0 and names and not names[-1] and not _any_in(fields[below:], len(names) - 1):
         names.pop()
     sheet = Sheet(file, [heading_of(n) for n in names], lines[header] if header >= 0 else 0)
     begin = below
@@ -166,6 +166,11 @@ def lay_out(
     _take_rows(sheet, fields, lines, begin, fields[header] if header >= 0 else [])
     _refuse_shifted(sheet)
     return sheet
+
+
+def _any_in(rows: Sequence[Sequence[str]], place: int) -> bool:
+    """Tell whether any row that has this column holds something in it."""
+    return any(len(row) > place and row[place].strip(SPACES) for row in rows)
 
 
 def _names(fields: Sequence[Sequence[str]], header: int) -> tuple[list[str], int]:
@@ -322,8 +327,6 @@ def _fitted(
         return None
     while len(fields) > width and not fields[-1]:
         fields.pop()
-    if width < len(fields) <= len(header):  # something stands in a column that has no heading
-        del fields[width:]
     if fields[0].startswith("# ") and shape(fields[0][1:]) in shapes:
         sheet.odd[index] = "the line begins with '# ': it may be a comment, or a cell that is called so"
     if len(fields) < width:

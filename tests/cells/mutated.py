@@ -134,8 +134,6 @@ def check_places(path: Path, cells: CellTable) -> None:
         return
     records = _records(path.read_bytes(), file)
     headings = [" ".join(f.split()) for f in records[file.header_line]]
-    while headings and not headings[-1]:
-        headings.pop()
     alone = Counter(c.name for c in reading.columns)  # several columns of one name become their median
     for cell_id, source, problems in zip(cells.index, cells["source"], cells["problems"], strict=True):
         found = re.search(r" line (\d+)$", source)
