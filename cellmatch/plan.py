@@ -14,8 +14,11 @@ import numpy as np
 
 from cellmatch.build.assembly import Assembly, plan_assembly
 from cellmatch.build.cautions import cautions
+from cellmatch.build.heat_placement import place_by_heat
 from cellmatch.build.placement import place_cells
+from cellmatch.cells.comparable import rest_state
 from cellmatch.cells.notes import quality_notes
+from cellmatch.cells.quality import repeatability, single_readings
 from cellmatch.cells.screening import Screening, screen_cells, tray_chemistry
 from cellmatch.cells.table import CellTable, PlacedCells, ScreenedCells
 from cellmatch.cells.understood import Reading
@@ -24,10 +27,17 @@ from cellmatch.errors import Problem, TooFewCells
 from cellmatch.grouping.solve import Grouping, assign_groups, group_cells
 from cellmatch.pack.chemistry import Chemistry
 from cellmatch.pack.holder import Holder
-from cellmatch.pack.limits import Limits
+from cellmatch.pack.limits import REPEATABILITY_FRACTION, Limits
 from cellmatch.pack.spec import Pack
 from cellmatch.plain import to_plain
-from cellmatch.prediction import NO_RESISTANCE, LoadCase, Prediction, joining_window_mv, predict_pack
+from cellmatch.prediction import (
+    NO_RESISTANCE,
+    LoadCase,
+    Prediction,
+    joining_window_mv,
+    predict_load,
+    predict_pack,
+)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -55,6 +65,8 @@ class Plan:
         go, level first or stop.
     verdict_reasons : tuple of str
         Why, worst first.
+    provisional : bool
+        Voltages were read without a known rest of 24 h: the verdict stands only until they are read again.
     assumptions : tuple of str
         What was taken for granted because it was not given.
     notes : tuple of str
@@ -81,6 +93,7 @@ class Plan:
     assembly: Assembly
     verdict: str
     verdict_reasons: tuple[str, ...]
+    provisional: bool
     assumptions: tuple[str, ...]
     notes: tuple[str, ...]
     cautions: tuple[str, ...]
@@ -119,6 +132,7 @@ def plan_pack(
     accept: Mapping[str, str] | None = None,
     holder: Holder | None = None,
     case: LoadCase | None = None,
+    heat_placement: bool = True,
     aims: Sequence[str] | None = None,
     seed: int = 0,
     seconds: float = 3.0,
@@ -142,6 +156,8 @@ def plan_pack(
         Default: straight rows of 18650 places.
     case : LoadCase, optional
         The load, for time, sag, currents and heat.
+    heat_placement : bool
+        With a load, put the cells that get warmest where they stay coolest.
     aims : sequence of str, optional
         What the grouping looks for, most important first.
     seed : int
@@ -165,13 +181,17 @@ def plan_pack(
     holder = holder or Holder()
     reading: Reading = cells.attrs.get("reading", Reading())
     known, chemistry_words = tray_chemistry(cells, chemistry)
-    limits = (limits or Limits()).settled(known)
+    repeats = tray_repeatability(cells, limits or Limits())
+    limits = replace(limits or Limits(), repeatability_fraction=repeats.fraction).settled(known)
     window_mv, window_words = joining_window_mv(cells, pack, limits)
 
     screened = screen_cells(cells, replace(limits, join_window_mv=window_mv), chemistry=known, accept=accept)
     screening: Screening = screened.attrs["screening"]
-    grouping = _grouped(screened, pack, aims, seed, seconds, limits, progress)
+    grouping = _grouped(screened, pack, aims, seed, seconds, repeats, progress)
     placed = place_cells(assign_groups(screened, grouping), pack, holder)
+    heat_words: tuple[str, ...] = ()
+    if case is not None and heat_placement:
+        placed, grouping, heat_words = _placed_by_heat(placed, grouping, pack, holder, known, limits, case)
     made = consequences(placed, pack, holder, known, limits, screening, case)
     prediction = made.prediction
 
@@ -187,10 +207,12 @@ def plan_pack(
         assembly=made.assembly,
         verdict=made.verdict,
         verdict_reasons=made.verdict_reasons,
+        provisional=rest_state(cells).provisional,
         assumptions=(
             *reading.assumptions,
             *chemistry_words,
             window_words,
+            repeats.words,
             *holder.assumptions,
             *(prediction.load.assumptions if prediction.load else ()),
         ),
@@ -199,6 +221,7 @@ def plan_pack(
             *screening.notes,
             *quality_notes(cells, chemistry=known, join_window_mv=window_mv, salvaged=limits.salvaged),
             *grouping.notes,
+            *heat_words,
             *prediction.notes,
         ),
         cautions=(*made.assembly.cautions, *cautions(pack, known, limits)),
@@ -207,6 +230,7 @@ def plan_pack(
             "seed": seed,
             "seconds": seconds,
             "accept": dict(accept or {}),
+            "heat_placement": heat_placement,
         },
         reading=reading,
         created_at=datetime.now(UTC).isoformat(timespec="seconds"),
@@ -298,13 +322,58 @@ def pack_verdict(cells: PlacedCells, prediction: Prediction, screening: Screenin
     return verdict, tuple(text for _, text in ordered)
 
 
+class TrayRepeatability(NamedTuple):
+    """Standard deviation of one capacity reading, as a fraction of what [mAh], and how it is known."""
+
+    fraction: float
+    reference_mah: float
+    words: str
+
+
+def tray_repeatability(cells: CellTable, limits: Limits) -> TrayRepeatability:
+    """Settle how well one capacity reading repeats: given, from repeated readings, or assumed.
+
+    Returns
+    -------
+    TrayRepeatability
+        Of rated capacity, or else of the tray's median.
+    """
+    rated = cells["rated_mah"].median() if "rated_mah" in cells.columns else np.nan
+    reference = limits.rated_mah or float(rated if rated > 0 else cells["capacity_mah"].median())
+    if not reference > 0:
+        return TrayRepeatability(REPEATABILITY_FRACTION, 1.0, "no cell has a capacity")
+    known = repeatability(
+        cells, repeats=single_readings(cells), fraction=limits.repeatability_fraction, rated_mah=reference
+    )
+    return TrayRepeatability(min(known.value / reference, 1.0), reference, known.text())
+
+
+def _placed_by_heat(
+    placed: PlacedCells,
+    grouping: Grouping,
+    pack: Pack,
+    holder: Holder,
+    chemistry: Chemistry,
+    limits: Limits,
+    case: LoadCase,
+) -> tuple[PlacedCells, Grouping, tuple[str, ...]]:
+    """Place the cells again by their mean heat under the load; groups may change places in the series."""
+    load = predict_load(placed, pack, holder, chemistry, limits, case, compare=False)
+    if isinstance(load, str):
+        return placed, grouping, ()
+    heat = {cell.cell: sum(cell.heat_w) / 2 for cell in load.cells}
+    by_heat = place_by_heat(placed, pack, holder, np.array([heat.get(str(cell), 0.0) for cell in placed.index]))
+    groups = tuple(grouping.groups[k - 1] for k in by_heat.series_order)
+    return by_heat.cells, replace(grouping, groups=groups), (by_heat.words,)
+
+
 def _grouped(
     screened: ScreenedCells,
     pack: Pack,
     aims: Sequence[str] | None,
     seed: int,
     seconds: float,
-    limits: Limits,
+    repeats: TrayRepeatability,
     progress: Callable[..., None] | None,
 ) -> Grouping:
     """Group the good cells; where they are too few, say which limit costs how many."""
@@ -315,8 +384,8 @@ def _grouped(
             aims,
             seed=seed,
             seconds=seconds,
-            repeatability_fraction=limits.repeatability_fraction,
-            rated_mah=limits.rated_mah,
+            repeatability_fraction=repeats.fraction,
+            rated_mah=repeats.reference_mah,
             progress=progress,
         )
     except TooFewCells as error:

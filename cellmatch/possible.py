@@ -324,7 +324,7 @@ def _option(cells: ScreenedCells, pack: Pack, packs: int, seconds: float, why: s
         # the groups of all packs at once; which of them share a pack is settled by their capacities
         Pack(packs * pack.series, pack.group_sizes[0]) if packs > 1 else pack,
         seconds=seconds,
-        repeatability_fraction=limits.repeatability_fraction,
+        repeatability_fraction=limits.repeatability_fraction or 0.0,
         rated_mah=limits.rated_mah,
     )
     return _judged(cells, grouping, pack, packs, why)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from cellmatch.cells.table import GroupedCells, cell_table
+from cellmatch.cells.table import PlacedCells, cell_table
 from cellmatch.pack.chemistry import load_chemistry
 from cellmatch.pack.limits import Limits
 from cellmatch.pack.spec import Pack
@@ -14,7 +14,7 @@ from cellmatch.prediction import joining_window_mv, predict_pack, random_weakest
 NMC = load_chemistry("nmc")
 
 
-def grouped(series: int, parallel: int, **columns: object) -> GroupedCells:
+def grouped(series: int, parallel: int, **columns: object) -> PlacedCells:
     n = series * parallel
     readings: dict[str, object] = {
         "ocv_v": np.full(n, 3.67),
@@ -23,7 +23,7 @@ def grouped(series: int, parallel: int, **columns: object) -> GroupedCells:
         "group": np.repeat(np.arange(1, series + 1), parallel),
     }
     readings.update(columns)
-    return GroupedCells(cell_table(readings, ids=[f"C{i}" for i in range(n)]))  # type: ignore[arg-type]
+    return PlacedCells(cell_table(readings, ids=[f"C{i}" for i in range(n)]))  # type: ignore[arg-type]
 
 
 def test_thirty_cells_make_a_36_volt_pack_of_7_5_ah() -> None:

@@ -18,8 +18,8 @@ from cellmatch.cells.table import PlacedCells, resistances_mohm
 from cellmatch.electrics.parallel import Joining, join_cells
 from cellmatch.errors import ArgumentInvalid, JobError, Problem, TooFewCells, nearest_name
 from cellmatch.grouping.result import Grouping
-from cellmatch.plan import Plan, pack_verdict
-from cellmatch.prediction import joining_limit_a, predict_pack
+from cellmatch.plan import Plan, consequences
+from cellmatch.prediction import joining_limit_a
 
 PLACE_COLUMNS = ("group", "position", "row", "column", "x_mm", "y_mm", "positive_up")
 
@@ -319,8 +319,8 @@ def replaced_plan(plan: Plan, change: Replacement, *, when: str, reason: str) ->
     row = [str(c) for c in cells.index].index(change.out)
     reasons[row] = (*reasons[row], f"taken out at the bench: {reason.strip()}")
     cells["reasons"] = reasons
-    prediction = predict_pack(cells, plan.pack, plan.chemistry, plan.limits)
-    verdict, why = pack_verdict(cells, prediction, plan.screening)
+    case = plan.prediction.load.case if plan.prediction.load else None
+    follows = consequences(cells, plan.pack, plan.holder, plan.chemistry, plan.limits, plan.screening, case)
     entry = {
         "what": "cell replaced",
         "when": when,
@@ -332,9 +332,7 @@ def replaced_plan(plan: Plan, change: Replacement, *, when: str, reason: str) ->
         plan,
         cells=cells,
         grouping=_regrouped(plan.grouping, cells, change),
-        prediction=prediction,
-        verdict=verdict,
-        verdict_reasons=why,
+        **follows._asdict(),
         history=(*plan.history, entry),
     )
 

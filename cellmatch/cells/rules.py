@@ -205,7 +205,7 @@ def _again(catch: Callable[[Tray], Caught]) -> Callable[[Tray], Caught]:
 
 def _capacity_repeatability(tray: Tray) -> np.ndarray:
     reference = np.where(np.isnan(tray.rated_mah), tray.median_within(tray.capacity_mah, tray.model), tray.rated_mah)
-    return tray.limits.repeatability_fraction * reference
+    return _given(tray.limits.repeatability_fraction) * reference
 
 
 def _ir_repeatability(tray: Tray) -> np.ndarray:

@@ -51,30 +51,37 @@ def inspect(folder: Path, readings: tuple[Path, ...]) -> int:
 @click.option("--cell", required=True, metavar="ID", help="The cell that leaves: dented, missing, failing.")
 @click.option("--reason", metavar="WORDS", help="Why it leaves; with it the change is made and kept in the record.")
 @click.option("--joined", multiple=True, metavar="ID", help="A cell that is joined already and stays; repeat per cell.")
-@click.option("--cell-v", type=float, metavar="NUMBER", help="V. The cell that comes in, read now.")
-@click.option("--group-v", type=float, metavar="NUMBER", help="V. The group it joins, read now.")
+@click.option("--cell-v", multiple=True, type=float, metavar="NUMBER", help="V. The cell that comes in, read now.")
+@click.option("--group-v", multiple=True, type=float, metavar="NUMBER", help="V. The group it joins, read now.")
 def replace(
-    folder: Path, cell: str, reason: str | None, joined: tuple[str, ...], cell_v: float | None, group_v: float | None
+    folder: Path,
+    cell: str,
+    reason: str | None,
+    joined: tuple[str, ...],
+    cell_v: tuple[float, ...],
+    group_v: tuple[float, ...],
 ) -> int:
     """Find the least change that mends the plan in DIR when a cell can't be used; with --reason, make it.
 
-    Joining the new cell is judged by what it and its group read now (--cell-v and --group-v), never by the record.
+    Joining a new cell is judged by what it and its group read now (--cell-v and --group-v, once for each move in the
+    order told), never by the record.
     """
     from cellmatch.bench.replace import joining_of_move, replace_cell, replaced_plan
     from cellmatch.output.folder import change_plan
     from cellmatch.output.record import read_plan
 
-    if (cell_v is None) != (group_v is None):
-        raise ArgumentInvalid(Problem("--cell-v and --group-v", "give both, read now, or none"))
     plan = read_plan(folder)
     change = replace_cell(plan, cell, joined=joined)
+    if len(cell_v) != len(group_v) or len(cell_v) not in (0, len(change.moves)):
+        right = f"give both, read now, once for each of {len(change.moves)} moves, or none"
+        raise ArgumentInvalid(Problem("--cell-v and --group-v", f"{right}. {change.words}"))
     click.echo(change.words)
     stop = False
-    if cell_v is not None and group_v is not None:
-        joining = joining_of_move(plan, change, change.moves[-1], cell_v=cell_v, group_v=group_v)
-        click.echo(f"Joining   {joining.verdict.upper()}: {joining.why}")
-        stop = joining.verdict == "stop"
-    else:
+    for move, now_v, others_v in zip(change.moves, cell_v, group_v, strict=False):
+        joining = joining_of_move(plan, change, move, cell_v=now_v, group_v=others_v)
+        click.echo(f"Joining   {move.cell} to group {move.to_group}: {joining.verdict.upper()}: {joining.why}")
+        stop = stop or joining.verdict == "stop"
+    if not cell_v:
         for text in change.read_now:
             click.echo(f"Read now  {text}")
     if reason is None:

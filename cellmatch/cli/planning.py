@@ -58,6 +58,7 @@ DEFAULT_SECONDS = 3.0
     is_flag=True,
     help="Put a plan in place of one with readings or changes; its record is kept under its date.",
 )
+@click.option("--no-heat-placement", is_flag=True, help="Place cells by their ids, also where a load is given.")
 @click.option("--labels", is_flag=True, help="Write label sheets as well.")
 @click.option("--pdf", is_flag=True, help="Write the bench papers and the labels as PDF as well.")
 @click.option("--json", "as_json", is_flag=True, help="Print the record on standard output and nothing else.")
@@ -97,6 +98,7 @@ def plan(
             accept=job.accept,
             holder=job.holder,
             case=load_case(job, options),
+            heat_placement=not options["no_heat_placement"],
             aims=job.aims,
             seed=job.seed,
             seconds=DEFAULT_SECONDS if job.seconds is None else job.seconds,
@@ -157,6 +159,7 @@ def screen(
 
 @click.command()
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.option("--no-heat-placement", is_flag=True, help="Place cells by their ids, also where a load is given.")
 @click.option("--labels", is_flag=True, help="Label sheets as well.")
 @click.option("--pdf", is_flag=True, help="The bench papers and the labels as PDF as well.")
 def papers(folder: Path, labels: bool, pdf: bool) -> None:

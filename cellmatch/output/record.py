@@ -72,6 +72,7 @@ def plan_to_json(plan: Plan, paper_sha256: Mapping[str, str] | None = None) -> d
         "assumptions": list(plan.assumptions),
         "verdict": plan.verdict,
         "verdict_reasons": list(plan.verdict_reasons),
+        "provisional": plan.provisional,
         "screening": _screening_to_json(plan.screening),
         "cells": _cells_to_json(plan.cells),
         "groups": [
@@ -118,6 +119,7 @@ def plan_from_json(record: Mapping[str, Any]) -> Plan:
         assembly=_assembly_from_json(record),
         verdict=record["verdict"],
         verdict_reasons=tuple(record["verdict_reasons"]),
+        provisional=record["provisional"],
         assumptions=tuple(record["assumptions"]),
         notes=tuple(record["notes"]),
         cautions=tuple(record["cautions"]),

@@ -22,7 +22,14 @@ def plan_summary(plan: Plan) -> str:
     )
     files = ", ".join(f.name for f in plan.reading.files) or "readings at hand"
     lines = [f"{plan.pack} from {files}: {len(plan.cells)} cells, {numbers}", ""]
-    lines += _section("Verdict", [plan.verdict.upper(), *plan.verdict_reasons], MOST_LINES)
+    lines += _section(
+        "Verdict",
+        [
+            plan.verdict.upper() + (" (provisional: read again after a rest)" if plan.provisional else ""),
+            *plan.verdict_reasons,
+        ],
+        MOST_LINES,
+    )
     lines += _section("Pack", [_pack_words(plan)])
     lines += _section("Groups", _grouping_words(plan))
     lines += _section("Load", _load_words(plan))

@@ -69,7 +69,7 @@ class Limits:
     max_ir_mohm: float | None = None
     max_ir_ratio: float | None = None
     outlier_k: float = OUTLIER_K
-    repeatability_fraction: float = REPEATABILITY_FRACTION
+    repeatability_fraction: float | None = None
     mass_loss_fraction: float = MASS_LOSS_FRACTION
     meter_fraction: float = METER_FRACTION
     meter_digits_v: float = METER_DIGITS_V
@@ -120,6 +120,9 @@ class Limits:
             floor_v=floor_v,
             min_v=min_v,
             max_v=max_v,
+            repeatability_fraction=(
+                REPEATABILITY_FRACTION if self.repeatability_fraction is None else self.repeatability_fraction
+            ),
             min_capacity_fraction=(
                 (MIN_CAPACITY_FRACTION_SALVAGED if self.salvaged else MIN_CAPACITY_FRACTION_NEW)
                 if self.min_capacity_fraction is None
@@ -160,7 +163,7 @@ LIMIT_WORDS: dict[str, tuple[str, str]] = {
     "outlier_k": ("One-sided outlier limit in robust standard deviations", "5"),
     "repeatability_fraction": (
         "Standard deviation of one capacity reading as a fraction of rated, or else of the median",
-        "0.01",
+        "from repeated readings, else 0.01",
     ),
     "mass_loss_fraction": ("A cell lighter than its lot's median by this fraction has leaked", "0.02"),
     "meter_fraction": ("Accuracy of the voltmeter as a fraction of the reading", "0.005"),

@@ -7,7 +7,7 @@ from cellmatch.prediction.groups import (
     joining_window_mv,
     random_weakest_mah,
 )
-from cellmatch.prediction.load import CellLoad, LoadCase, LoadPrediction
+from cellmatch.prediction.load import CellLoad, LoadCase, LoadPrediction, predict_load
 from cellmatch.prediction.safety import BalancePrediction, SettlingPrediction, ShortPrediction
 from cellmatch.prediction.whole import Prediction, predict_pack
 
@@ -23,6 +23,7 @@ __all__ = [
     "ShortPrediction",
     "joining_limit_a",
     "joining_window_mv",
+    "predict_load",
     "predict_pack",
     "random_weakest_mah",
 ]

@@ -157,7 +157,14 @@ class LoadPrediction:
 
 
 def predict_load(
-    cells: PlacedCells, pack: Pack, holder: Holder, chemistry: Chemistry, limits: Limits, case: LoadCase
+    cells: PlacedCells,
+    pack: Pack,
+    holder: Holder,
+    chemistry: Chemistry,
+    limits: Limits,
+    case: LoadCase,
+    *,
+    compare: bool = True,
 ) -> LoadPrediction | str:
     """Run the load on the placed pack.
 
@@ -170,6 +177,8 @@ def predict_load(
     limits : Limits
         Settled.
     case : LoadCase
+    compare : bool
+        Also run the cells in the order of the file and at random.
 
     Returns
     -------
@@ -209,7 +218,7 @@ def predict_load(
     ratio = worst_over_mean(runs[0].cell_first_a, group)
     worst_group = int(np.nanargmax(ratio))
     in_order_ah, random_ah = None, None
-    if len(used) <= MOST_COMPARED:
+    if compare and len(used) <= MOST_COMPARED:
         came = np.argsort(cells.index.get_indexer(used.index))  # "in order" means the order of the file
         compared = compare_groupings(
             capacity_ah[came],

@@ -109,28 +109,28 @@ def highs_least_spread(tenths: np.ndarray, series: int, parallel: int) -> float:
     """Return the least spread by HiGHS (scipy.optimize.milp) on the plain assignment model [0.1 mAh]."""
     n = len(tenths)
     size = n * series + 2  # x[i, g], then largest and smallest sum
-    rows, lower, upper = [], [], []
+    rows = np.zeros((n + 3 * series, size))
+    lower, upper = np.zeros(n + 3 * series), np.zeros(n + 3 * series)
     for i in range(n):
-        row = np.zeros(size)
-        row[i * series : (i + 1) * series] = 1
-        rows.append(row), lower.append(1 if n == series * parallel else 0), upper.append(1)
+        rows[i, i * series : (i + 1) * series] = 1
+        lower[i], upper[i] = (1 if n == series * parallel else 0), 1
     for g in range(series):
-        count, most, least = np.zeros(size), np.zeros(size), np.zeros(size)
-        count[g : n * series : series] = 1
-        rows.append(count), lower.append(parallel), upper.append(parallel)
-        most[g : n * series : series], most[-2] = tenths, -1
-        rows.append(most), lower.append(-np.inf), upper.append(0)
-        least[g : n * series : series], least[-1] = tenths, -1
-        rows.append(least), lower.append(0), upper.append(np.inf)
+        count, most, least = n + g, n + series + g, n + 2 * series + g
+        rows[count, g : n * series : series] = 1
+        lower[count] = upper[count] = parallel
+        rows[most, g : n * series : series], rows[most, -2] = tenths, -1
+        lower[most], upper[most] = -np.inf, 0
+        rows[least, g : n * series : series], rows[least, -1] = tenths, -1
+        lower[least], upper[least] = 0, np.inf
     cost = np.zeros(size)
     cost[-2:] = 1, -1
-    integral = np.ones(size)
+    integral = np.ones(size, dtype=np.int64)
     integral[-2:] = 0
     bounds_high = np.ones(size)
     bounds_high[-2:] = tenths.sum()
     solved = milp(
         cost,
-        constraints=LinearConstraint(csr_array(np.array(rows)), np.array(lower), np.array(upper)),
+        constraints=LinearConstraint(csr_array(rows), lower, upper),
         integrality=integral,
         bounds=Bounds(np.zeros(size), bounds_high),
         options={"time_limit": 20, "mip_rel_gap": 0},
