@@ -108,6 +108,7 @@ def test_in_order_means_the_order_of_the_file() -> None:
     assert load.in_order_ah == pytest.approx(7.2, rel=0.02)
     assert load.usable_ah[0] == pytest.approx(7.5, rel=0.02)
     assert load.random_ah is not None
+    assert load.in_order_ah is not None
     assert load.in_order_ah < load.random_ah < load.usable_ah[0]
 
 
