@@ -5,11 +5,11 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 from cellmatch.cells.numbers import SPACES, looks_like_date
-from cellmatch.cells.spelling import INVISIBLE
+from cellmatch.cells.spelling import INVISIBLE, some_of
 
 _GUARDED = re.compile("'+[=+@-]")
 _NEEDS_GUARD = re.compile("'*[=+@-]")
@@ -86,47 +86,43 @@ def read_ids(texts: Sequence[str], at: Callable[[int], str]) -> Ids:
         Tells where a row stands.
     """
     result = Ids(list(texts))
-    wrapped = 0
+    seen: dict[str, list[str]] = defaultdict(list)
     together = "".join(texts)  # one look at all ids at once spares a million looks at each
     plain = together.isascii() and together.isprintable() and not any(sign in together for sign in " '=")
     for row in [] if plain else [i for i, t in enumerate(texts) if _NEEDS_CARE.search(t)]:
-        text = texts[row]
-        wrapped += text.strip(SPACES).startswith('="')
-        result.ids[row] = _visible(result, cleaned(text), row, at)
-    if wrapped:
-        result.warnings.append(
-            f'{at(0).rsplit(" ", 2)[0]}: {wrapped} ids stood as ="…" and were read without it'
-        )
+        text = cleaned(texts[row])
+        if texts[row].strip(SPACES).startswith('="'):
+            seen['stood as ="…" and were read without it'].append(f"'{text}' ({at(row)})")
+        for words, signs in _oddities(text):
+            seen[words].append(f"'{text}' ({at(row)}, {', '.join(signs)})")
+        text = _ODD_SPACE.sub(" ", cleaned(INVISIBLE.sub("", text)))
+        if any(unicodedata.category(c) in ("Cc", "Cs") or c == "\ufffd" for c in text):
+            text = "".join(c if c.isprintable() and c != "\ufffd" else f"<{ord(c):04X}>" for c in text)
+            result.faults[row] = f"the id '{text}' holds signs that can't be printed"
+        result.ids[row] = text
     if any(sign in together for sign in "-./ +"):  # a date or a shortened number has one of these
         for row in [i for i, t in enumerate(result.ids) if _MAY_BE_CHANGED.search(t)]:
             _changed_by_spreadsheet(result, row)
+    result.warnings.extend(f"ids that {words}: {some_of(examples)}" for words, examples in seen.items())
     return result
 
 
-def _visible(result: Ids, text: str, row: int, at: Callable[[int], str]) -> str:
-    """Return an id without signs that can't be seen, saying so."""
-    hidden = sorted({f"U+{ord(c):04X}" for c in INVISIBLE.findall(text)})
+def _oddities(text: str) -> Iterator[tuple[str, list[str]]]:
+    """Yield what nobody can see in an id: in words, and the code points."""
+    hidden = set(INVISIBLE.findall(text))
+    spaces = set(_ODD_SPACE.findall(INVISIBLE.sub("", text)))
+    strange = {c for c in text if c in _OTHER_SCRIPT}
     if hidden:
-        text = cleaned(INVISIBLE.sub("", text))
-        result.warnings.append(
-            f"{at(row)}: the id '{text}' held hidden signs ({', '.join(hidden)}); they were left out"
-        )
-    if _ODD_SPACE.search(text):
-        text = _ODD_SPACE.sub(" ", text)
-        result.warnings.append(
-            f"{at(row)}: the id '{text}' held a space of an unusual kind; it was made a plain one"
-        )
-    strange = sorted({f"U+{ord(c):04X}" for c in text if c in _OTHER_SCRIPT})
+        yield "held hidden signs, which were left out", _codes(hidden)
+    if spaces:
+        yield "held a space of an unusual kind, which was made a plain one", _codes(spaces)
     # a word that is of the other script throughout has letters that look like none of ours
     if strange and all(c in _OTHER_SCRIPT or c.isascii() for c in text if c.isalpha()):
-        result.warnings.append(
-            f"{at(row)}: the id '{text}' holds letters of another script that look like Latin ones "
-            f"({', '.join(strange)})"
-        )
-    if any(unicodedata.category(c) in ("Cc", "Cs", "Co", "Cn") or c == "\ufffd" for c in text):
-        text = "".join(c if c.isprintable() and c != "\ufffd" else f"<{ord(c):04X}>" for c in text)
-        result.faults[row] = f"the id '{text}' holds signs that can't be printed"
-    return text
+        yield "hold letters of another script that look like Latin ones", _codes(strange)
+
+
+def _codes(signs: set[str]) -> list[str]:
+    return sorted(f"U+{ord(c):04X}" for c in signs)
 
 
 def _changed_by_spreadsheet(result: Ids, row: int) -> None:

@@ -10,6 +10,7 @@ import pandas as pd
 from cellmatch.cells.ids import confused_key, same_under, twin_key
 from cellmatch.cells.pieces import BLANK, NEEDED, WORDS, Piece
 from cellmatch.cells.repeats import TOLERANCE, RepeatRule, combined, described, places, times
+from cellmatch.cells.spelling import some_of
 from cellmatch.cells.table import CellTable, cell_table
 from cellmatch.cells.understood import Repeat
 from cellmatch.errors import FileAmbiguous, FileUnusable, Problem
@@ -142,16 +143,13 @@ def _refuse_twins(ids: pd.Index, pieces: Sequence[Piece]) -> None:
         raise FileAmbiguous(problems)
 
 
-def _confused(ids: pd.Index, most: int = 10) -> list[str]:
+def _confused(ids: pd.Index) -> list[str]:
     """Return a warning for ids that are easily taken for each other at the bench."""
     pairs = same_under(ids.tolist(), confused_key, zeros=True)
-    said = [
-        f"the ids {' and '.join(pair)} are easily taken for each other; mark the cells clearly"
-        for pair in pairs[:most]
-    ]
-    if len(pairs) > most:
-        said.append(f"{len(pairs) - most} more groups of ids are easily taken for each other")
-    return said
+    if not pairs:
+        return []
+    together = some_of([" and ".join(pair) for pair in pairs])
+    return [f"ids that are easily taken for each other: {together}; mark the cells clearly"]
 
 
 def _refuse_reused_numbers(pieces: Sequence[Piece]) -> None:

@@ -10,7 +10,7 @@ from operator import itemgetter
 
 from cellmatch.cells.headers import Heading, key, plain, read_heading
 from cellmatch.cells.numbers import SPACES, parse_number
-from cellmatch.cells.spelling import listed
+from cellmatch.cells.spelling import listed, some_of
 from cellmatch.cells.understood import Fact
 from cellmatch.cells.units import Unit, unit_of
 from cellmatch.errors import FileUnusable, Problem
@@ -61,6 +61,8 @@ class Sheet:
         What `lines` counts: ``line`` of a text, ``row`` of a workbook, ``column`` of a table on its side.
     left_out : int
         Rows of charges, which were left out.
+    again, passed : list of str
+        Lines on which the headings stand again, and that are no row of the table.
     """
 
     file: str
@@ -76,6 +78,8 @@ class Sheet:
     assumptions: list[str] = field(default_factory=list)
     word: str = "line"
     left_out: int = 0
+    again: list[str] = field(default_factory=list)
+    passed: list[str] = field(default_factory=list)
 
     @property
     def head(self) -> str:
@@ -164,6 +168,19 @@ def lay_out(
         sheet.units += [None] * (len(names) - len(sheet.units))
         begin += 1
     _take_rows(sheet, fields, lines, begin, fields[header] if header >= 0 else [])
+    if sheet.again:
+        sheet.warnings.append(
+            f"{file}: the headings stand again in {sheet.word} {some_of(sheet.again)}; passed over"
+        )
+    if sheet.passed:
+        sheet.warnings.append(
+            f"{file} {sheet.word} {some_of(sheet.passed)}: no row of the table; passed over"
+        )
+    if sheet.comments:
+        lines_of = some_of([str(c.line) for c in sheet.comments])
+        sheet.assumptions.append(
+            f"{file}: {len(sheet.comments)} comment lines were passed over ({sheet.word} {lines_of})"
+        )
     _refuse_shifted(sheet)
     return sheet
 
@@ -301,7 +318,7 @@ def _fitted(
     if row == header or (
         header and fields == [f.strip(SPACES) for f in header][: len(fields)] and len(fields) >= width
     ):
-        sheet.warnings.append(f"{sheet.file} {sheet.word} {line}: the headings stand here again; passed over")
+        sheet.again.append(str(line))
         return None
     if width > 1 and is_units_row(fields):
         sheet.units = sheet.units or ([_unit(f) for f in fields] + [None] * width)[:width]
@@ -321,9 +338,7 @@ def _fitted(
         return None
     if width > 2 and len(filled) == 1 and fields[0] and shape(fields[0]) not in shapes:
         sheet.comments.append(Fact(file=sheet.file, line=line, key="", value=filled[0]))
-        sheet.warnings.append(
-            f"{sheet.file} {sheet.word} {line}: '{filled[0][:60]}' is no row of the table; passed over"
-        )
+        sheet.passed.append(f"{line} '{filled[0][:60]}'")
         return None
     while len(fields) > width and not fields[-1]:
         fields.pop()

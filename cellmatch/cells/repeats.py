@@ -151,7 +151,7 @@ def described(repeats: Sequence[Repeat]) -> list[str]:
         )
     agreeing = [r for r in repeats if not r.differ and _measured_again(r)]
     if agreeing:
-        more = f" and {len(agreeing) - MOST_SAID} more" if len(agreeing) > MOST_SAID else ""
+        more = f"; and {len(agreeing) - MOST_SAID} more" if len(agreeing) > MOST_SAID else ""
         said.append(
             f"within the repeatability, so the {agreeing[0].rule} is used: "
             f"{'; '.join(f'{_stands(r)}{_ranges(r)}' for r in agreeing[:MOST_SAID])}{more}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 
 DASHES = re.compile("[\u2010-\u2015\u2212\u00ad\ufe63\uff0d]")
 """Hyphens, dashes and minus signs that stand for ``-``."""
@@ -20,3 +21,15 @@ def listed(words: str) -> tuple[str, ...]:
     ('serial no', 's/n')
     """
     return tuple(word.strip() for word in words.split("|"))
+
+
+def some_of(items: Sequence[str], most: int = 8) -> str:
+    """Return the first of some items, and how many more there are.
+
+    Examples
+    --------
+    >>> some_of(["A1", "A2", "A3"], most=2)
+    'A1, A2 and 1 more'
+    """
+    more = f" and {len(items) - most} more" if len(items) > most else ""
+    return ", ".join(items[:most]) + more

@@ -69,16 +69,16 @@ def test_shape(tmp_path: Path, shape: str) -> None:
     [
         ("Average,3.602,2922,20.2\nMax,3.603,2933,20.3\n", "'Max' sums the table up"),
         ("\nTotal,,8766,\n", "'Total' sums the table up"),
-        ("\nEnd of report\n", "'End of report' is no row"),
-        ("Statistics,,,\nMean,3.602,2922,20.2\n", "'Statistics' is no row"),
-        (PLAIN.splitlines()[0] + "\n", "the headings stand here again"),
+        ("\nEnd of report\n", "line 6 'End of report': no row of the table"),
+        ("Statistics,,,\nMean,3.602,2922,20.2\n", "line 5 'Statistics': no row of the table"),
+        (PLAIN.splitlines()[0] + "\n", "the headings stand again in line 5"),
     ],
 )
 def test_what_stands_below_is_no_cell(tmp_path: Path, below: str, word: str) -> None:
     """Sums, last words and repeated headings are left out, and that is said with the line."""
     cells = read(tmp_path, PLAIN + below)
     assert list(cells.index) == list(CELLS)
-    assert any(word in w and "t.csv line" in w for w in cells.attrs["reading"].warnings)
+    assert any(word in w and "t.csv" in w for w in cells.attrs["reading"].warnings)
 
 
 @pytest.mark.parametrize(
@@ -158,6 +158,7 @@ def test_comments_between_cells(tmp_path: Path) -> None:
         (7, "// later"),
     ]
     assert [(f.key, f.value) for f in reading.facts] == [("by", "bench 1")]
+    assert any("3 comment lines were passed over (line 1, 6, 7)" in a for a in reading.assumptions)
 
 
 def test_columns_that_hold_nothing(tmp_path: Path) -> None:
