@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from os import PathLike
 from pathlib import Path
@@ -27,7 +27,7 @@ from cellmatch.cells.recognise import (
     turned,
 )
 from cellmatch.cells.table import CellTable, columns_of
-from cellmatch.cells.understood import FileRead, Reading
+from cellmatch.cells.understood import FileRead, Reading, Repeat
 from cellmatch.cells.units import QUANTITY, Unit, unit_of, units_for
 from cellmatch.cells.workbook import is_workbook, read_workbook, unvalued_formulas
 from cellmatch.errors import ArgumentInvalid, FileAmbiguous, FileUnusable, InputError, Problem, nearest_name
@@ -122,23 +122,27 @@ def read_cells(
         kind = FileAmbiguous if all(isinstance(e, FileAmbiguous) for e in errors) else FileUnusable
         raise kind(p for e in errors for p in e.problems)
     cells, found, warnings = joined(pieces, repeats, strict=strict)
+    cells.attrs["reading"] = _understood(files, pieces, found, warnings)
+    return cells
+
+
+def _understood(
+    files: Sequence[FileRead], pieces: Sequence[Piece], repeats: tuple[Repeat, ...], warnings: Sequence[str]
+) -> Reading:
+    """Return what was understood of all files."""
     sheets = [p.sheet for p in pieces]
-    cells.attrs["reading"] = Reading(
+    steps = {n: [p.steps[n] for p in pieces if n in p.steps] for n in QUANTITY}
+    return Reading(
         files=tuple(files),
         columns=tuple(c for p in pieces for c in p.columns),
         unread=tuple(f"{p.sheet.file}: {h}" for p in pieces for h in p.assignment.unread),
         assumptions=tuple(a for p in pieces for a in (*p.assignment.assumptions, *p.sheet.assumptions)),
         warnings=(*(w for s in sheets for w in s.warnings), *warnings),
-        repeats=found,
+        repeats=repeats,
         comments=tuple(c for s in sheets for c in s.comments),
         facts=tuple(f for s in sheets for f in s.facts),
-        resolution={
-            n: max(p.steps[n] for p in pieces if n in p.steps)
-            for n in QUANTITY
-            if any(n in p.steps for p in pieces)
-        },
+        resolution={n: max(some) for n, some in steps.items() if some},
     )
-    return cells
 
 
 def _request(

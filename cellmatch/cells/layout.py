@@ -117,9 +117,10 @@ def header_score(row: Sequence[str], told: frozenset[str] = frozenset()) -> tupl
     """
     fields = [f for f in row if f.strip(SPACES)]
     names = {key(f) if key(f) in told else heading_of(f).name for f in fields[:200]} - {""}
-    if len(names) < 2 or sum(map(is_number, fields)) >= len(names):
+    if sum(map(is_number, fields)) >= len(names) or len(names) < (1 if names & told else 2):
         return 0, 0
-    return len(names & (KEY_COLUMNS | told)), len(names)
+    named = len(names & told)  # a heading that the user named counts double: it surely is one
+    return len(names & (KEY_COLUMNS | told)) + named, len(names) + named
 
 
 def find_header(

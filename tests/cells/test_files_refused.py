@@ -188,6 +188,22 @@ def test_columns_told_where_there_are_no_headings(tmp_path: Path) -> None:
     assert cells.attrs["reading"].files[0].header_line == 0
 
 
+@pytest.mark.parametrize(
+    "columns",
+    [
+        {"cell_id": 1, "ocv_v": "napeti", "capacity_mah": "3"},
+        {"cell_id": "KOD", "ocv_v": "Napeti", "capacity_mah": "kapacita"},
+        {"cell_id": 1, "ocv_v": 2, "capacity_mah": 3},
+    ],
+)
+def test_columns_told_where_the_headings_are_unknown(tmp_path: Path, columns: dict[str, str | int]) -> None:
+    """By heading, in any case, by number, or some of each; the headings are no cell."""
+    path = put(tmp_path, "kod;napeti;kapacita\nA;3,6;2900\nB;3,61;2910\n")
+    cells = read_cells(path, columns=columns)
+    assert cells["capacity_mah"].to_dict() == {"A": 2900.0, "B": 2910.0}
+    assert cells.attrs["reading"].files[0].header_line == 1
+
+
 def test_missing_file_names_the_nearest(tmp_path: Path) -> None:
     """A typing error in the name."""
     put(tmp_path, GOOD)
