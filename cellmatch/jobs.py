@@ -140,6 +140,7 @@ def plan_tray(
     """
     from cellmatch.cells.files import read_cells
     from cellmatch.plan import plan_pack
+    from cellmatch.prediction.asked import case_of
 
     job = tray.job
     try:
@@ -150,6 +151,8 @@ def plan_tray(
             chemistry=job.chemistry,
             accept=job.accept,
             holder=job.holder,
+            case=case_of(job),
+            heat_placement=job.heat_placement,
             aims=job.aims,
             seed=job.seed,
             seconds=SECONDS_EACH if job.seconds is None else job.seconds,

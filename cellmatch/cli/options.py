@@ -16,7 +16,6 @@ from cellmatch.pack.limits import LIMIT_WORDS, Limits, option_name
 if TYPE_CHECKING:
     from cellmatch.cells.table import CellTable
     from cellmatch.pack.job import Job
-    from cellmatch.prediction import LoadCase
 
 
 def with_limits(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -136,29 +135,15 @@ def job_from(pack: str, options: Mapping[str, Any]) -> Job:
         current_a=options["current"],
         power_w=options["power"],
         peak_a=options["peak"],
+        cell_a=options["cell_current"],
+        cell_peak_a=options["cell_peak"],
+        link_mohm=options["link_mohm"],
+        heat_placement=False if options["no_heat_placement"] else None,
         aims=options["aims"] or None,
         seconds=options["seconds"],
         seed=options["seed"],
         accept=accepted_from(options) or None,
     )
-
-
-def load_case(job: Job, options: Mapping[str, Any]) -> LoadCase | None:
-    """Return the load of a job with the limits of one cell, or None without a load."""
-    if job.current_a is None and job.power_w is None:
-        return None
-
-    from cellmatch.prediction import LoadCase
-
-    given = {
-        "current_a": job.current_a,
-        "power_w": job.power_w,
-        "peak_a": job.peak_a,
-        "cell_a": options["cell_current"],
-        "cell_peak_a": options["cell_peak"],
-        "link_mohm": options["link_mohm"],
-    }
-    return LoadCase(**{name: value for name, value in given.items() if value is not None})
 
 
 def pairs(texts: Iterable[str], option: str, form: str) -> dict[str, str]:

@@ -11,7 +11,6 @@ from cellmatch.cli.options import (
     accepted_from,
     job_from,
     limits_from,
-    load_case,
     read_tables,
     with_limits,
     with_reading,
@@ -88,6 +87,7 @@ def plan(
     table = read_tables(cells, options)
 
     from cellmatch.plan import plan_pack
+    from cellmatch.prediction.asked import case_of
 
     with ProgressLine(enabled=not (quiet or as_json)) as progress:
         made = plan_pack(
@@ -97,8 +97,8 @@ def plan(
             chemistry=job.chemistry,
             accept=job.accept,
             holder=job.holder,
-            case=load_case(job, options),
-            heat_placement=not options["no_heat_placement"],
+            case=case_of(job),
+            heat_placement=job.heat_placement,
             aims=job.aims,
             seed=job.seed,
             seconds=DEFAULT_SECONDS if job.seconds is None else job.seconds,
@@ -159,7 +159,6 @@ def screen(
 
 @click.command()
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
-@click.option("--no-heat-placement", is_flag=True, help="Place cells by their ids, also where a load is given.")
 @click.option("--labels", is_flag=True, help="Label sheets as well.")
 @click.option("--pdf", is_flag=True, help="The bench papers and the labels as PDF as well.")
 def papers(folder: Path, labels: bool, pdf: bool) -> None:

@@ -1,6 +1,6 @@
 """The job file, ``pack.toml``: everything about a pack but its cells, so that it can be asked for again.
 
-:data:`JOB_KEYS` is the one list of what may stand in it; reading, writing and the documentation follow it.
+What may stand in it is listed in :mod:`cellmatch.pack.job_keys`.
 """
 
 from __future__ import annotations
@@ -13,103 +13,18 @@ from typing import Any, TypeVar
 
 from cellmatch.errors import ArgumentInvalid, CellmatchError, FileUnusable, Problem, nearest_name
 from cellmatch.pack.chemistry import load_chemistry
-from cellmatch.pack.holder import LINK_TYPES, Holder
-from cellmatch.pack.limits import LIMIT_WORDS, Limits
+from cellmatch.pack.holder import Holder
+from cellmatch.pack.job_keys import ACCEPT, JOB_KEYS, KINDS, SEED
+from cellmatch.pack.limits import Limits
 from cellmatch.pack.spec import Pack
-
-AIMS = ("weakest", "spread", "conductance", "range")
-SEED = 0
-ACCEPT = "accept"
-"""The one table whose keys are the user's own: cell ids."""
 
 Made = TypeVar("Made")
 
-
-@dataclass(frozen=True, slots=True)
-class JobKey:
-    """One key of a job file.
-
-    Parameters
-    ----------
-    table, name : str
-        Where it stands and what it is called.
-    kind : str
-        One of :data:`KINDS`.
-    meaning : str
-        In words.
-    default : str
-        In words.
-    choices : tuple of str
-        What it may be, where that is a list.
-    """
-
-    table: str
-    name: str
-    kind: str
-    meaning: str
-    default: str
-    choices: tuple[str, ...] = ()
-
-
-def _is_number(value: object) -> bool:
-    return type(value) in (int, float)
-
-
-def _is_integer(value: object) -> bool:
-    return type(value) is int
-
-
-def _is_list_of(right: Callable[[object], bool]) -> Callable[[object], bool]:
-    return lambda value: isinstance(value, list) and all(right(v) for v in value)
-
-
-KINDS: dict[str, tuple[str, Callable[[object], bool]]] = {
-    "number": ("a number", _is_number),
-    "whole": ("a whole number", _is_integer),
-    "wholes": ("a list of whole numbers, like [3, 7]", _is_list_of(_is_integer)),
-    "whole or wholes": (
-        "a whole number, or a list of them",
-        lambda value: _is_integer(value) or _is_list_of(_is_integer)(value),
-    ),
-    "pairs": (
-        "a list of pairs of whole numbers, like [[4, 8]]",
-        _is_list_of(lambda value: _is_list_of(_is_integer)(value) and len(value) == 2),  # type: ignore[arg-type]
-    ),
-    "flag": ("true or false", lambda value: isinstance(value, bool)),
-    "text": ("a text in quotes", lambda value: isinstance(value, str)),
-    "texts": ('a list of texts, like ["spread"]', _is_list_of(lambda value: isinstance(value, str))),
-}
-"""What a value may be: in words, and the check."""
-
-JOB_KEYS: tuple[JobKey, ...] = (
-    JobKey("pack", "series", "whole", "groups in series; group 1 is at pack negative", "must be given"),
-    JobKey("pack", "parallel", "whole or wholes", "cells in each group; a list where groups differ", "must be given"),
-    JobKey(
-        "pack", "chemistry", "text", "nmc, nca, lco, lmo, lfp, lto, or a TOML file beside this one", "nmc, and said"
-    ),
-    *(
-        JobKey("limits", name, "flag" if name == "salvaged" else "number", words, default)
-        for name, (words, default) in LIMIT_WORDS.items()
-    ),
-    JobKey("load", "current_a", "number", "A. Continuous current of the load", "not given"),
-    JobKey("load", "peak_a", "number", "A. Current for seconds", "not given"),
-    JobKey("load", "power_w", "number", "W. Continuous power of the load", "not given"),
-    JobKey(
-        "holder", "shape", "text", "straight, offset, 5x8, strips 5x8, or a map: a CSV file beside this one", "straight"
-    ),
-    JobKey("holder", "cell_size", "text", "cell by its designation, like 18650 or 21700", "18650"),
-    JobKey("holder", "pitch_mm", "number", "mm. Centre to centre of neighbours", "diameter + 2"),
-    JobKey("holder", "first_negative_up", "flag", "group 1 shows its negative ends on the top face", "true"),
-    JobKey("holder", "split_after", "wholes", "groups after which the pack goes on in another module", "one module"),
-    JobKey("links", "type", "text", "how links are made", "bolted, and said", LINK_TYPES),
-    JobKey("links", "contact_a", "number", "A. What the contact of one cell may carry", "not given"),
-    JobKey("links", "custom", "pairs", "places joined by a link of your own, such as a diagonal", "none"),
-    JobKey("search", "aims", "texts", "what the grouping looks for, most important first", "by the spare cells", AIMS),
-    JobKey("search", "seconds", "number", "s. Longest search", "3; of many trays 0.1 each"),
-    JobKey("search", "seed", "whole", "of the random parts", f"{SEED}"),
+_ABOVE_ZERO = (
+    *(("load", name) for name in ("current_a", "peak_a", "power_w", "cell_a", "cell_peak_a")),
+    ("links", "link_mohm"),
+    ("search", "seconds"),
 )
-"""Every key of a job file, in the order in which it is written."""
-
 _TABLES = tuple(dict.fromkeys([key.table for key in JOB_KEYS] + [ACCEPT]))
 _KEY = {(key.table, key.name): key for key in JOB_KEYS}
 
@@ -131,7 +46,13 @@ class Job:
     current_a, peak_a : float or None
         [A] Load.
     power_w : float or None
-        [W] Load.
+        [W] Load, instead of `current_a`.
+    cell_a, cell_peak_a : float or None
+        [A] What one cell may give, by its maker.
+    link_mohm : float or None
+        [mohm] One link with its joints.
+    heat_placement : bool
+        Place cells by their heat where a load is given.
     aims : tuple of str or None
         What the grouping looks for; None: as the spare cells allow.
     seconds : float or None
@@ -153,6 +74,10 @@ class Job:
     current_a: float | None = None
     peak_a: float | None = None
     power_w: float | None = None
+    cell_a: float | None = None
+    cell_peak_a: float | None = None
+    link_mohm: float | None = None
+    heat_placement: bool = True
     aims: tuple[str, ...] | None = None
     seconds: float | None = None
     seed: int = SEED
@@ -160,10 +85,12 @@ class Job:
 
     def __post_init__(self) -> None:
         problems = []
-        for table, name in (("load", "current_a"), ("load", "peak_a"), ("load", "power_w"), ("search", "seconds")):
+        for table, name in _ABOVE_ZERO:
             value = getattr(self, name)
             if value is not None and not 0 < value < float("inf"):
                 problems.append(Problem(f"[{table}] {name}", f"found {value}; a number above 0 is needed"))
+        if self.current_a is not None and self.power_w is not None:
+            problems.append(Problem("[load]", "found current_a and power_w; give one of the two"))
         if not 0 <= self.seed < 2**31:
             problems.append(Problem("[search] seed", f"found {self.seed}; a whole number from 0 to {2**31 - 1}"))
         problems += [
@@ -226,7 +153,7 @@ def read_job(path: str | Path) -> Job:
     Parameters
     ----------
     path : path
-        A TOML file with the keys of :data:`JOB_KEYS`.
+        A TOML file with the keys of :data:`~cellmatch.pack.job_keys.JOB_KEYS`.
 
     Returns
     -------
@@ -358,6 +285,8 @@ def _job_of(tables: Mapping[str, Mapping[str, Any]], folder: Path, problems: lis
             holder=carrier,
             holder_map=own_map,
             **tables["load"],
+            link_mohm=links.get("link_mohm"),
+            heat_placement=holder.get("heat_placement", True),
             aims=tuple(search["aims"]) if "aims" in search else None,
             seconds=search.get("seconds"),
             seed=search.get("seed", SEED),
@@ -367,7 +296,7 @@ def _job_of(tables: Mapping[str, Mapping[str, Any]], folder: Path, problems: lis
 
 
 def _holder_of(shape: str, holder: Mapping[str, Any], links: Mapping[str, Any]) -> Holder:
-    given: dict[str, Any] = {name: value for name, value in holder.items() if name != "shape"}
+    given: dict[str, Any] = {n: v for n, v in holder.items() if n not in ("shape", "heat_placement")}
     given |= {"link_type": links["type"]} if "type" in links else {}
     given |= {"contact_a": links["contact_a"]} if "contact_a" in links else {}
     given |= {"custom_links": tuple((a, b) for a, b in links["custom"])} if "custom" in links else {}
@@ -393,7 +322,9 @@ def _given_values(job: Job) -> dict[tuple[str, str], Any]:
         ("holder", "shape"): typed.get(job.holder.shape, job.holder.shape),
         ("holder", "split_after"): list(job.holder.split_after) or None,
         ("links", "type"): job.holder.link_type,
+        ("holder", "heat_placement"): None if job.heat_placement else False,
         ("links", "contact_a"): job.holder.contact_a,
+        ("links", "link_mohm"): job.link_mohm,
         ("links", "custom"): [list(pair) for pair in job.holder.custom_links] or None,
         ("search", "aims"): None if job.aims is None else list(job.aims),
         ("search", "seconds"): job.seconds,
@@ -405,6 +336,6 @@ def _given_values(job: Job) -> dict[tuple[str, str], Any]:
     for limit in fields(Limits):
         value = getattr(job.limits, limit.name)
         values["limits", limit.name] = None if value == limit.default else value
-    for name in ("current_a", "peak_a", "power_w"):
+    for name in (key.name for key in JOB_KEYS if key.table == "load"):
         values["load", name] = getattr(job, name)
     return values

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from cellmatch.errors import ArgumentInvalid, FileUnusable
 from cellmatch.pack.holder import Holder
-from cellmatch.pack.job import AIMS, JOB_KEYS, KINDS, Job, job_of, job_toml, overlay, read_job
+from cellmatch.pack.job import Job, job_of, job_toml, overlay, read_job
+from cellmatch.pack.job_keys import AIMS, JOB_KEYS, KINDS
 from cellmatch.pack.limits import Limits
 from cellmatch.pack.spec import Pack
 
@@ -30,17 +31,20 @@ join_window_mv = 20.5
 [load]
 current_a = 20
 peak_a = 40
-power_w = 700
+cell_a = 10
+cell_peak_a = 15
 
 [holder]
 shape = "strips 7x16"
 cell_size = "21700"
 pitch_mm = 23.5
 first_negative_up = false
+heat_placement = false
 
 [links]
 type = "welded"
 contact_a = 10
+link_mohm = 0.3
 custom = [[4, 8], [12, 16]]
 
 [search]
@@ -83,7 +87,10 @@ def test_every_key_is_taken(tmp_path: Path) -> None:
         ),
         current_a=20,
         peak_a=40,
-        power_w=700,
+        cell_a=10,
+        cell_peak_a=15,
+        link_mohm=0.3,
+        heat_placement=False,
         aims=("weakest", "spread"),
         seconds=0.5,
         seed=7,
@@ -156,6 +163,7 @@ def test_everything_wrong_is_told_at_once(tmp_path: Path) -> None:
         ("[search]\nseconds = nan", "seconds: found nan"),
         ("[search]\nseed = -1", "seed: found -1"),
         ("[load]\ncurrent_a = -5", "current_a: found -5"),
+        ("[load]\ncurrent_a = 5\npower_w = 100", "give one of the two"),
         ("[accept]\nA1 = ' '", "A1: a written reason"),
         ("[limits]\nmin_v = 4\nmax_v = 3", "the lowest must be below full"),
         ("[holder]\nshape = '5by8'", "holder '5by8'"),
@@ -204,6 +212,8 @@ jobs = st.builds(
     limits=st.builds(Limits, join_window_mv=st.none() | numbers, rated_mah=st.none() | numbers, salvaged=st.booleans()),
     holder=st.builds(Holder, link_type=st.sampled_from([None, "welded"]), split_after=st.sampled_from([(), (2, 5)])),
     current_a=st.none() | numbers,
+    link_mohm=st.none() | numbers,
+    heat_placement=st.booleans(),
     aims=st.sampled_from([None, ("spread",), AIMS]),
     seconds=st.none() | numbers,
     seed=st.integers(0, 2**31 - 1),
@@ -211,7 +221,7 @@ jobs = st.builds(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(job=jobs)
 def test_any_job_survives_its_file(job: Job, tmp_path_factory: pytest.TempPathFactory) -> None:
     path = tmp_path_factory.mktemp("job") / "pack.toml"
