@@ -23,11 +23,12 @@ _SEP_LINE = re.compile(r'"?sep=(.)"?', re.IGNORECASE)
 
 @dataclass(frozen=True, slots=True)
 class Rows:
-    """The fields of each row, and the line (from 1) on which each row begins."""
+    """The fields of each row, the line (from 1) on which each begins, and the rows that go over several lines."""
 
     fields: list[list[str]]
     lines: Sequence[int]
     delimiter: str
+    spanning: tuple[int, ...] = ()
 
 
 def told_delimiter(text: str) -> str | None:
@@ -78,22 +79,31 @@ def _no_collection() -> Iterator[None]:
 
 
 def _quoted(reader: csv._reader, delimiter: str, name: str) -> Rows:  # type: ignore[name-defined]
-    rows, lines, before = [], [], 0
+    rows: list[list[str]] = []
+    lines: list[int] = []
+    spanning: list[int] = []
+    before = 0
     for row in reader:
+        if reader.line_num > before + 1:
+            spanning.append(len(rows))
+            if any(
+                len(line.split(delimiter)) >= max(2, len(row))
+                for f in row
+                if "\n" in f
+                for line in f.split("\n")
+            ):
+                raise open_quote(name, before + 1)
         rows.append(row)
         lines.append(before + 1)
-        if reader.line_num > before + 1 and any(
-            len(line.split(delimiter)) >= max(2, len(row)) for f in row if "\n" in f for line in f.split("\n")
-        ):
-            raise _open_quote(name, before + 1)
         before = reader.line_num
-    return Rows(rows, lines, delimiter)
+    return Rows(rows, lines, delimiter, tuple(spanning))
 
 
-def _open_quote(name: str, line: int) -> FileUnusable:
+def open_quote(where: str, line: int) -> FileUnusable:
+    """Return the error for a quoted field that goes on over lines of the table."""
     return FileUnusable(
         Problem(
-            f"{name} line {line}",
+            f"{where} line {line}",
             'a quote (") is opened and not closed, so the lines behind it would be lost; close it or take it out',
         )
     )

@@ -30,6 +30,8 @@ _NOT_TEXT = (
     (b"{\\rtf", "a formatted text (RTF); save the table as CSV"),
 )
 _POINTER = re.compile(rb"version https://[^\n]+\n(?:ext[^\n]*\n)*oid [^\n]+\nsize \d+")
+_UNIT_SIGNS = frozenset("Ω\u2126µμ°")
+_HIGH_BYTES = re.compile(rb"[\x80-\xff]+")
 _PAGE = re.compile(r"\s*(?:<\?xml[^>]*>\s*)?<(?:!doctype|html|table|workbook|xml)", re.IGNORECASE)
 _WESTERN = frozenset(
     "äöüßÄÖÜéèêëÉÈÊËàâáãåæÀÂÁÃÅÆçÇîïíìÎÏÍÌôòóõøÔÒÓÕØœŒûùúÛÙÚñÑýÿ°º²³µ±·×÷½¼¾§€£«»‹›„“”‚‘’–—…•¿¡ªØ®©™ \u00a0"
@@ -148,8 +150,11 @@ def _strict(data: bytes, name: str, encoding: str, words: str) -> Decoded:
 def _unmarked(data: bytes, name: str) -> Decoded:
     try:
         return Decoded(data.decode("utf-8"), "utf-8")
-    except UnicodeDecodeError:
-        pass
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+    if _mostly_utf8(data):
+        said = f"{name}: not all of it is UTF-8 (first in line {line}); what can't be read shows as \ufffd"
+        return Decoded(data.decode("utf-8", errors="replace"), "utf-8", said)
     try:
         western = data.decode("cp1252")
     except UnicodeDecodeError:
@@ -161,9 +166,24 @@ def _unmarked(data: bytes, name: str) -> Decoded:
     )
 
 
+def _mostly_utf8(data: bytes) -> bool:
+    """Tell whether the signs beyond ASCII are UTF-8 for the most part, or signs of units: no chance makes those."""
+    runs = _HIGH_BYTES.findall(data)
+    good = 0
+    for run in runs:
+        try:
+            sign = run.decode("utf-8")
+        except UnicodeDecodeError:
+            continue
+        good += 1
+        if sign in _UNIT_SIGNS:
+            return True
+    return good > 0 and 2 * good >= len(runs)
+
+
 def _may_be_chinese(data: bytes) -> bool:
     """Tell whether all bytes beyond ASCII stand in pairs that are common Chinese signs in GBK."""
-    runs = re.findall(rb"[\x80-\xff]+", data)
+    runs = _HIGH_BYTES.findall(data)
     return all(
         len(run) % 2 == 0 and all(run[i] in _GBK_COMMON and run[i + 1] >= 0xA1 for i in range(0, len(run), 2))
         for run in runs

@@ -357,7 +357,7 @@ def _table_in(source: Source, name: str, request: Request, told: frozenset[str])
         sheet.word = "column"
         sheet.assumptions.append(f"{name}: the table lies on its side, with a column per cell; it was turned")
     elif header >= 0:
-        sheet = lay_out(name, fields, lines, header)
+        sheet = lay_out(name, fields, lines, header, spanning=source.rows.spanning)
         sheet.word = source.word
     else:
         sheet = _without_header(source, name, request)
@@ -388,8 +388,8 @@ def _without_header(source: Source, name: str, request: Request) -> Sheet:
     start = next(i for i, row in enumerate(fields) if len(row) == width)
     measured = [place for n, place in numbers.items() if n in QUANTITY]
     if any(is_number(fields[start][place]) for place in measured):
-        sheet = lay_out(name, fields, lines, -1, start)
+        sheet = lay_out(name, fields, lines, -1, start, source.rows.spanning)
     else:
-        sheet = lay_out(name, fields, lines, start)
+        sheet = lay_out(name, fields, lines, start, spanning=source.rows.spanning)
     sheet.word = source.word
     return sheet

@@ -8,11 +8,12 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from operator import itemgetter
 
+from cellmatch.cells.delimited import open_quote
 from cellmatch.cells.headers import Heading, key, plain, read_heading
 from cellmatch.cells.numbers import SPACES, parse_number
 from cellmatch.cells.spelling import listed, some_of
 from cellmatch.cells.understood import Fact
-from cellmatch.cells.units import Unit, unit_of
+from cellmatch.cells.units import QUANTITY, Unit, unit_of
 from cellmatch.errors import FileUnusable, Problem
 
 HEAD_ROWS = 300
@@ -136,7 +137,12 @@ def find_header(
 
 
 def lay_out(
-    file: str, fields: list[list[str]], lines: Sequence[int], header: int, start: int | None = None
+    file: str,
+    fields: list[list[str]],
+    lines: Sequence[int],
+    header: int,
+    start: int | None = None,
+    spanning: Sequence[int] = (),
 ) -> Sheet:
     """Make a sheet of rows.
 
@@ -147,6 +153,8 @@ def lay_out(
     lines : sequence of int
     header : int
         Row of the headings; -1 for none, when the table begins at row `start`.
+    spanning : sequence of int
+        Rows with a quoted field over several lines.
 
     Raises
     ------
@@ -168,6 +176,7 @@ def lay_out(
         sheet.units = [_unit(f) for f in fields[begin]][: len(names)]
         sheet.units += [None] * (len(names) - len(sheet.units))
         begin += 1
+    _refuse_open_quotes(sheet, fields, lines, [i for i in spanning if i >= begin])
     _take_rows(sheet, fields, lines, begin, fields[header] if header >= 0 else [])
     if sheet.again:
         sheet.warnings.append(
@@ -219,6 +228,17 @@ def _refuse_table_above(sheet: Sheet, above: Sequence[Sequence[str]], lines: Seq
                     f"a table begins here and another in line {sheet.header_line}; one table per file would be right",
                 )
             )
+
+
+def _refuse_open_quotes(
+    sheet: Sheet, fields: Sequence[Sequence[str]], lines: Sequence[int], spanning: Sequence[int]
+) -> None:
+    """Raise where a quoted field goes over several lines and is no text in its own column: cells are lost in it."""
+    for i in spanning:
+        filled = [f for f in fields[i] if f.strip(SPACES)]
+        broken = [h.name for f, h in zip(fields[i], sheet.headings, strict=False) if "\n" in f]
+        if len(filled) > len(sheet.headings) or any(n == "cell_id" or n in QUANTITY for n in broken):
+            raise open_quote(sheet.file, lines[i])
 
 
 def _unit(field_text: str) -> Unit | None:

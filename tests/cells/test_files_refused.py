@@ -53,6 +53,11 @@ REFUSED: dict[str, tuple[str | bytes, list[str]]] = {
     "log of a charger": ("DateTime\tSlave\tCycle\tMode\tCell1Volts\n1\t1\t1\tC\t3.6\n", ["log of one cell"]),
     "open quote": (GOOD + '"D,3.6,2900,20\nE,3.6,2900,20\nF,3.6,2900,20\n', ["line 5", "quote"]),
     "open quote, two columns": ('cell,ocv\nA,3.6\n"B,3.6\nC,3.6\n', ["line 3", "quote"]),
+    "quote lost": (
+        'cell,ocv,cap\n"A","3.6","2900"\n"B","3.6","29\n"C","3.6","2900"\n"D","3.6","2900"\n',
+        ["line 3", "quote"],
+    ),
+    "quote over a number": ('cell,ocv,cap\nA,3.6,"29\n00"\nB,3.6,2900\n', ["line 2", "quote"]),
     "long field": ("cell,ocv,cap\nA,3.6," + "9" * 200_000 + "\n", ["line 2", "too long"]),
     "endless line": ("cell,ocv,cap\nA,3.6,2900\n" + "," * 1_000_001 + "\n", ["line 3", "1,000,001 signs"]),
     "comma for everything": (

@@ -181,6 +181,17 @@ def test_an_optional_reading_that_is_missing_is_no_reject(tmp_path: Path) -> Non
     assert "N/A" in cells["problems"].iloc[2][0]
 
 
+def test_one_bad_byte_in_a_unicode_file(tmp_path: Path) -> None:
+    """One byte of another encoding costs one cell, not the meaning of every sign beyond ASCII."""
+    path = tmp_path / "t.csv"
+    text = "Cell,OCV (V),Cap (mAh),IR (mΩ)\nA,3.6,2900,20\nB?,3.6,2900,20\nC,3.6,2900,2?1\n"
+    path.write_bytes(text.encode().replace(b"?", b"\xb0"))
+    cells = read_cells(path)
+    assert [bool(p) for p in cells["problems"]] == [False, True, True]
+    assert cells["ir_mohm"].tolist()[:2] == [20.0, 20.0]
+    assert any("not all of it is UTF-8 (first in line 3)" in a for a in cells.attrs["reading"].assumptions)
+
+
 def test_both_resistances(tmp_path: Path) -> None:
     """AC and DC beside each other: AC, by which joining is judged, and that is said."""
     cells = read(tmp_path, "Cell,OCV (V),Cap (mAh),DCIR (mΩ),ACIR (mΩ)\nA,3.6,2900,33,20\n")
