@@ -1,111 +1,155 @@
 """Limits that no grouping can beat, proved by counting.
 
-All of them take `steps`: capacities as integers in descending order, of which S·P of N are used. The proofs
-stand in the docstrings; the tests hold each bound against brute force.
+All of them take whole-number values in descending order, of which S·P of N are used. The proofs stand in the
+docstrings; the tests hold each bound against brute force.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
-from cellmatch.grouping.tray import Ints
+from cellmatch.grouping.pool import Ints
 
 MOST_COUNTING_WORK = 100_000_000
 """Cells x groups x dropped cells above which threshold counting is left out."""
 
 
-def spread_bound(steps: Ints, series: int, parallel: int) -> int:
-    """Return the least spread that any grouping of these cells can have, in steps.
+@dataclass(frozen=True, slots=True)
+class Counted:
+    """What threshold counting proves.
 
     Parameters
     ----------
-    steps : ndarray of int, shape (n,)
+    spread : int
+        No grouping has less.
+    weakest : int or None
+        No grouping has a stronger weakest group; None: counting says nothing.
+    threshold : int or None
+        Number of largest cells whose counting gave the bound on the spread.
+    """
+
+    spread: int
+    weakest: int | None
+    threshold: int | None
+
+
+_SILENT = Counted(0, None, None)
+
+
+def descending(values: Ints) -> Ints:
+    """Return the values, largest first."""
+    return np.asarray(-np.sort(-values))
+
+
+def spread_bound(values: Ints, series: int, parallel: int) -> int:
+    """Return the least spread that any grouping of these cells can have.
+
+    Parameters
+    ----------
+    values : ndarray of int, shape (n,)
         Descending.
     """
-    return max(divisibility_bound(steps, series, parallel), threshold_bounds(steps, series, parallel)[0])
+    return max(divisibility_bound(values, series, parallel), threshold_bounds(values, series, parallel).spread)
 
 
-def weakest_bound(steps: Ints, series: int, parallel: int) -> int:
-    """Return the most that the weakest group can hold, in steps.
+def weakest_bound(values: Ints, series: int, parallel: int) -> int:
+    """Return the most that the weakest group can hold.
 
     The weakest group is at most the mean of all groups, at most that of the S·P largest cells.
     """
-    richest_mean = int(steps[: series * parallel].sum()) // series
-    counted = threshold_bounds(steps, series, parallel)[1]
+    richest_mean = int(values[: series * parallel].sum()) // series
+    counted = threshold_bounds(values, series, parallel).weakest
     return richest_mean if counted is None else min(richest_mean, counted)
 
 
-def divisibility_bound(steps: Ints, series: int, parallel: int) -> int:
+def divisibility_bound(values: Ints, series: int, parallel: int) -> int:
     """Return 1 where all cells are used and their total can't be shared out in equal whole steps, else 0.
 
     Spread 0 means S equal integer sums, so S divides the total.
     """
-    everything_used = len(steps) == series * parallel
-    return int(everything_used and int(steps.sum()) % series != 0)
+    everything_used = len(values) == series * parallel
+    return int(everything_used and int(values.sum()) % series != 0)
 
 
-def threshold_bounds(steps: Ints, series: int, parallel: int) -> tuple[int, int | None]:
-    """Return a bound on the spread and one on the weakest group from counting the cells above a threshold.
+def threshold_bounds(values: Ints, series: int, parallel: int) -> Counted:
+    """Return bounds on spread and weakest group from counting the cells above a threshold.
 
     Let A be the k largest cells and K of them be used, K = q·S + r with 0 < r < S. Then some h groups,
     1 <= h < S, hold at least q + 1 of A, and the other S - h hold at most q. Those h groups hold at least
     n = max((q+1)·h, q·h + r) of A. So the largest group is at least the mean of the h groups under their
     cheapest filling (the n smallest of A, the rest from the smallest cells), and the smallest group is at
-    most the mean of the others under their richest filling. The least over h, and over how many of A may be
-    dropped, holds for every grouping; the greatest over k is the bound. k = 1 is the single huge cell, k the
-    size of a lot the tray of two lots.
+    most the mean of the others under their richest filling. The least over h, and over how many of A are
+    left out, holds for every grouping; the greatest over k is the bound. k = 1 is the single huge cell,
+    k = S·P - 1 the single weak one, k the size of a lot the tray of two lots.
 
-    Returns
-    -------
-    spread : int
-        No grouping has less, in steps.
-    weakest : int or None
-        No grouping has a stronger weakest group, in steps; None: counting says nothing.
+    Parameters
+    ----------
+    values : ndarray of int, shape (n,)
+        Descending.
     """
-    cells, dropped = len(steps), len(steps) - series * parallel
-    nothing: tuple[int, int | None] = (0, None)
+    cells, left_out = len(values), len(values) - series * parallel
     # S - 1 spares can always make K divisible by S, and then counting says nothing
-    if series < 2 or dropped >= series - 1 or cells * series * (dropped + 1) > MOST_COUNTING_WORK:
-        return nothing
-    before = np.concatenate(([0], np.cumsum(steps)))  # before[i]: sum of the i largest
-    threshold = np.flatnonzero(steps[:-1] > steps[1:]) + 1
-    if not len(threshold):
-        return nothing
-    k = threshold[:, None]
+    if series < 2 or left_out >= series - 1 or cells * series * (left_out + 1) > MOST_COUNTING_WORK:
+        return _SILENT
+    thresholds = np.flatnonzero(values[:-1] > values[1:]) + 1
+    least_spread = np.full(len(thresholds), _OPEN)
+    most_weakest = np.full(len(thresholds), -_OPEN)
+    for a in range(left_out + 1):
+        spread, weakest = _counted(values, series, parallel, thresholds, a)
+        least_spread = np.minimum(least_spread, spread)
+        most_weakest = np.maximum(most_weakest, weakest)
+    told = (np.abs(least_spread) < _OPEN) & (np.abs(most_weakest) < _OPEN)
+    if not told.any():
+        return _SILENT
+    best = int(np.argmax(np.where(told, least_spread, -_OPEN)))
+    return Counted(max(0, int(least_spread[best])), int(most_weakest[told].min()), int(thresholds[best]))
+
+
+_OPEN = np.iinfo(np.int64).max // 4
+
+
+def _counted(values: Ints, series: int, parallel: int, thresholds: Ints, a: int) -> tuple[Ints, Ints]:
+    """Return for each threshold the least spread and the strongest weakest group if `a` of A are left out.
+
+    +open and -open where this can't happen, the other way round where counting says nothing.
+    """
+    cells, left_out = len(values), len(values) - series * parallel
+    before = np.concatenate(([0], np.cumsum(values)))  # before[i]: sum of the i largest
+    k = thresholds[:, None]
     h = np.arange(1, series)[None, :]
-    no_limit = np.iinfo(np.int64).max // 4
-    least_spread = np.full(len(threshold), no_limit)
-    most_weakest = np.full(len(threshold), -no_limit)
-    for a in range(dropped + 1):
-        possible_drop = (a <= k) & (dropped - a <= cells - k)
-        used = k - a
-        q, r = np.divmod(used, series)
-        n = np.maximum((q + 1) * h, q * h + r)
-        from_rest_high = h * parallel - n
-        in_low = used - n
-        from_rest_low = (series - h) * parallel - in_low
-        possible = (
-            possible_drop
-            & (r > 0)
-            & (in_low >= 0)
-            & (from_rest_high >= 0)
-            & (from_rest_high <= cells - k)
-            & (from_rest_low >= 0)
-            & (from_rest_low <= cells - k)
-        )
-        n, from_rest_high, in_low, from_rest_low = (
-            np.where(possible, value, 0) for value in (n, from_rest_high, in_low, from_rest_low)
-        )
-        high = before[k] - before[k - n] + before[cells] - before[cells - from_rest_high]
-        low = before[in_low] + before[k + from_rest_low] - before[k]
-        low_mean = low // (series - h)
-        spread = -(-high // h) - low_mean
-        least_spread = np.minimum(least_spread, np.where(possible, spread, no_limit).min(axis=1))
-        most_weakest = np.maximum(most_weakest, np.where(possible, low_mean, -no_limit).max(axis=1))
-        silent = (possible_drop & (r == 0))[:, 0]
-        least_spread[silent] = -no_limit
-        most_weakest[silent] = no_limit
-    informative = (least_spread < no_limit) & (most_weakest > -no_limit) & (most_weakest < no_limit)
-    if not informative.any():
-        return nothing
-    return max(0, int(least_spread[informative].max())), int(most_weakest[informative].min())
+    can_drop = (a <= k) & (left_out - a <= cells - k)
+    used = k - a
+    q, r = np.divmod(used, series)
+    n = np.maximum((q + 1) * h, q * h + r)
+    full_rest = h * parallel - n
+    short_upper = used - n
+    short_rest = (series - h) * parallel - short_upper
+    possible = can_drop & (r > 0)
+    for count, most in ((full_rest, cells - k), (short_upper, k), (short_rest, cells - k)):
+        possible = possible & (count >= 0) & (count <= most)
+    n, full_rest, short_upper, short_rest = (
+        np.where(possible, count, 0) for count in (n, full_rest, short_upper, short_rest)
+    )
+    full = before[k] - before[k - n] + before[cells] - before[cells - full_rest]
+    short = before[short_upper] + before[k + short_rest] - before[k]
+    short_mean = short // (series - h)
+    spread = np.where(possible, -(-full // h) - short_mean, _OPEN).min(axis=1)
+    weakest = np.where(possible, short_mean, -_OPEN).max(axis=1)
+    silent = (can_drop & (r == 0))[:, 0]
+    return np.where(silent, -_OPEN, spread), np.where(silent, _OPEN, weakest)
+
+
+def deciding_threshold(values: Ints, series: int, parallel: int) -> int:
+    """Return the number of largest cells to tell from the rest: where counting says most, else the widest gap.
+
+    Parameters
+    ----------
+    values : ndarray of int, shape (n,)
+        Descending.
+    """
+    counted = threshold_bounds(values, series, parallel)
+    if counted.threshold is not None and counted.spread > 0:
+        return counted.threshold
+    return int(np.argmax(values[:-1] - values[1:])) + 1 if len(values) > 1 else len(values)

@@ -1,179 +1,311 @@
-"""The exact engine: constraint models solved by OR-Tools CP-SAT. The only place that talks to it."""
+"""The exact engine: models solved by OR-Tools CP-SAT. The only place that talks to it.
+
+The solver runs in a thread of its own, so that the one who waits can stop it at any moment, by Ctrl-C too.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
+from threading import Event, Thread
 
 import numpy as np
 from ortools.sat.python import cp_model
 
-from cellmatch.grouping.tray import Ints
+from cellmatch.grouping.allowance import Allowance
+from cellmatch.grouping.columns import CoverProblem
+from cellmatch.grouping.pool import Ints, Pool
+from cellmatch.grouping.task import Task
 
 SOLVER = f"OR-Tools {'.'.join(version('ortools').split('.')[:2])} CP-SAT"
 
-MOST_ASSIGNMENT_VARIABLES = 60_000
+MOST_VARIABLES = 60_000
 """Cells x groups above which the assignment model is not built: it would only give up."""
 
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Effort:
-    """What a search may spend.
-
-    Parameters
-    ----------
-    seconds : float
-        [s] Wall clock, or the solver's deterministic time where `reproducible`.
-    seed : int
-    reproducible : bool
-        One worker and deterministic time instead of two workers and the clock.
-    """
-
-    seconds: float
-    seed: int = 0
-    reproducible: bool = False
+_POLL_S = 0.05
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Found:
-    """Answer of an exact search.
+class Answer:
+    """What an exact search found.
 
     Parameters
     ----------
     groups : ndarray of int, shape (S, P), or None
-        Best grouping found; None where none was.
-    bound : int
-        Proved limit of the value sought, in steps.
-    proven : bool
-        The grouping is the best there is, or it is proved that there is none.
+        The best found; None where none was.
+    settled : bool
+        Nothing is better than `groups`; with None, no grouping exists.
+    bound : float
+        Proved limit of the value sought.
     """
 
     groups: Ints | None
-    bound: int
-    proven: bool
+    settled: bool
+    bound: float
 
 
-def assign(
-    steps: Ints,
-    series: int,
-    parallel: int,
-    hint: Ints,
-    effort: Effort,
-    *,
-    spread_bound: int,
-    weakest_bound: int,
-    weakest_at_least: int | None = None,
-    spread_at_most: int | None = None,
-    strongest_weakest: bool = False,
-    on_better: Callable[[Ints], None] | None = None,
-    halt: Callable[[], bool] = lambda: False,
-) -> Found:
-    """Search with one yes/no variable for each cell in each group.
+def cover(problem: CoverProblem, series: int, allowance: Allowance, work: float) -> Answer:
+    """Choose S of the columns such that no cell stands in two and no cell that must be used in none.
 
-    The least spread is sought, with the weakest group at least `weakest_at_least`; or, with
-    `strongest_weakest`, the strongest weakest group with the spread at most `spread_at_most`.
-
-    Groups are alike, so with every cell in use they may be numbered by their first cell; cells are taken
-    farthest from the middle first, because the outliers decide, and the k-th cell only goes to groups 0 … k.
-    The hint is renumbered to keep that rule.
+    One worker: the answer is then the same in every run, and these models are too small for two.
     """
-    cells = len(steps)
     model = cp_model.CpModel()
-    first_to_last = np.argsort(-np.abs(steps - int(np.median(steps))), kind="stable")
-    everything_used = cells == series * parallel
-    takes = [[model.new_bool_var("") for _ in range(series)] for _ in range(cells)]
-    for rank, cell in enumerate(first_to_last):
-        if everything_used:
-            model.add_exactly_one(takes[cell])
-            for group in range(rank + 1, series):
-                model.add(takes[cell][group] == 0)
-        else:
-            model.add_at_most_one(takes[cell])
-    widest = int(np.sort(steps)[::-1][:parallel].sum())
-    narrowest = int(np.sort(steps)[:parallel].sum())
-    low = model.new_int_var(narrowest if weakest_at_least is None else weakest_at_least, weakest_bound, "low")
-    high = model.new_int_var(narrowest, widest, "high")
-    for group in range(series):
-        column = [takes[cell][group] for cell in range(cells)]
-        model.add(sum(column) == parallel)
-        total = cp_model.LinearExpr.weighted_sum(column, steps.tolist())
-        model.add(total >= low)
-        model.add(total <= high)
-    model.add(high - low >= spread_bound)
-    if spread_at_most is not None:
-        model.add(high - low <= spread_at_most)
-    if strongest_weakest:
-        model.maximize(low)
-    else:
-        model.minimize(high - low)
-    group_of = _group_of(hint, cells)
-    if everything_used:
-        _renumber(group_of, first_to_last)
-    for cell in range(cells):
-        for group in range(series):
-            model.add_hint(takes[cell][group], bool(group_of[cell] == group))
-    watch = _Watch(takes, series, parallel, on_better, halt)
-    solver = _solver(effort)
-    status = solver.solve(model, watch)
-    if status in (cp_model.OPTIMAL, cp_model.FEASIBLE):
-        groups = _groups_of([[solver.boolean_value(t) for t in row] for row in takes], series, parallel)
-        return Found(
-            groups=groups, bound=round(solver.best_objective_bound), proven=status == cp_model.OPTIMAL
-        )
-    bound = weakest_bound if strongest_weakest else spread_bound
-    return Found(groups=None, bound=bound, proven=status == cp_model.INFEASIBLE)
+    order = np.lexsort(problem.members[::-1])
+    members = problem.members[:, order].T
+    chosen = [model.new_bool_var("") for _ in range(len(members))]
+    holding: list[list[cp_model.IntVar]] = [[] for _ in range(len(problem.must))]
+    for column, cells in zip(chosen, members.tolist(), strict=True):
+        for cell in cells:
+            holding[cell].append(column)
+    for cell, columns in enumerate(holding):
+        if problem.must[cell]:
+            model.add_exactly_one(columns)
+        elif columns:
+            model.add_at_most_one(columns)
+    model.add(sum(chosen) == series)
+    upper = cp_model.LinearExpr.weighted_sum(chosen, problem.upper[order].tolist())
+    model.add(upper == problem.upper_used)
+    solver = _Run(model, allowance, work, workers=1)
+    if solver.found:
+        taken = [column for column, variable in enumerate(chosen) if solver.true(variable)]
+        return Answer(groups=members[taken], settled=True, bound=0)
+    return Answer(groups=None, settled=solver.impossible, bound=0)
 
 
-def _solver(effort: Effort) -> cp_model.CpSolver:
-    solver = cp_model.CpSolver()
-    solver.parameters.random_seed = effort.seed % 2**31
-    if effort.reproducible:
-        solver.parameters.num_workers = 1
-        solver.parameters.max_deterministic_time = effort.seconds
-    else:
-        solver.parameters.num_workers = 2
-        solver.parameters.max_time_in_seconds = effort.seconds
-    return solver
-
-
-def _group_of(groups: Ints, cells: int) -> Ints:
-    group_of = np.full(cells, -1)
-    group_of[groups.ravel()] = np.repeat(np.arange(len(groups)), groups.shape[1])
-    return group_of
-
-
-def _renumber(group_of: Ints, first_to_last: Ints) -> None:
-    number: dict[int, int] = {}
-    for group in group_of[first_to_last].tolist():
-        number.setdefault(group, len(number))
-    group_of[:] = [number[group] for group in group_of.tolist()]
-
-
-def _groups_of(taken: list[list[bool]], series: int, parallel: int) -> Ints:
-    return np.array([[c for c in range(len(taken)) if taken[c][g]] for g in range(series)]).reshape(
-        series, parallel
-    )
-
-
-class _Watch(cp_model.CpSolverSolutionCallback):
-    """Hand every better answer on while the solver runs, and stop it when told to."""
+class _Run:
+    """One run of the solver in a thread, stopped when the allowance says so."""
 
     def __init__(
         self,
-        takes: list[list[cp_model.IntVar]],
-        series: int,
-        parallel: int,
-        on_better: Callable[[Ints], None] | None,
-        halt: Callable[[], bool],
+        model: cp_model.CpModel,
+        allowance: Allowance,
+        work: float,
+        workers: int,
+        watch: cp_model.CpSolverSolutionCallback | None = None,
     ) -> None:
+        self.solver = cp_model.CpSolver()
+        parameters = self.solver.parameters
+        parameters.random_seed = allowance.seed % 2**31
+        parameters.catch_sigint_signal = False
+        parameters.num_workers = 1 if allowance.reproducible else workers
+        parameters.max_deterministic_time = max(0.0, work)
+        self.status = cp_model.UNKNOWN
+        self.failure: BaseException | None = None
+        self._solve(model, watch, allowance)
+        allowance.spend(self.solver.deterministic_time)
+
+    def _solve(
+        self, model: cp_model.CpModel, watch: cp_model.CpSolverSolutionCallback | None, allowance: Allowance
+    ) -> None:
+        done = Event()
+
+        def work() -> None:
+            try:
+                self.status = self.solver.solve(model, watch)
+            except BaseException as failure:
+                self.failure = failure
+            finally:
+                done.set()
+
+        thread = Thread(target=work, daemon=True)
+        thread.start()
+        try:
+            while not done.wait(_POLL_S):
+                if allowance.halted():
+                    self.solver.stop_search()
+        except KeyboardInterrupt:
+            self.solver.stop_search()
+            done.wait()
+            thread.join()
+            raise
+        thread.join()
+        if self.failure is not None:
+            raise self.failure
+
+    @property
+    def found(self) -> bool:
+        return self.status in (cp_model.OPTIMAL, cp_model.FEASIBLE)
+
+    @property
+    def optimal(self) -> bool:
+        return self.status == cp_model.OPTIMAL
+
+    @property
+    def impossible(self) -> bool:
+        return self.status == cp_model.INFEASIBLE
+
+    def true(self, variable: cp_model.IntVar) -> bool:
+        return bool(self.solver.boolean_value(variable))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Wish:
+    """What the assignment model looks for.
+
+    Parameters
+    ----------
+    spread_at_least, weakest_at_most : int
+        Proved bounds.
+    spread_at_most, weakest_at_least : int or None
+        Limits to keep.
+    strongest_weakest : bool
+        Maximise the weakest group; else minimise the spread.
+    any_will_do : bool
+        Stop at the first grouping that keeps all demands.
+    """
+
+    spread_at_least: int
+    weakest_at_most: int
+    spread_at_most: int | None = None
+    weakest_at_least: int | None = None
+    strongest_weakest: bool = False
+    any_will_do: bool = False
+
+
+def assign(
+    task: Task,
+    pool: Pool,
+    wish: Wish,
+    hint: Ints | None,
+    allowance: Allowance,
+    work: float,
+    workers: int,
+    on_better: Callable[[Ints], None] | None = None,
+) -> Answer:
+    """Search with one yes/no variable for each cell in each group.
+
+    Groups are alike unless cells are pinned, so where all cells are used they may be numbered by their first
+    cell: the k-th cell only goes to groups 0 … k. Cells are taken farthest from the middle first, because
+    the outliers decide. A hint is renumbered to keep that rule.
+    """
+    model = _Assignment(task, pool)
+    low, high = model.sums_between(wish)
+    if wish.strongest_weakest:
+        model.model.maximize(low)
+    elif not wish.any_will_do:
+        model.model.minimize(high - low)
+    if hint is not None:
+        model.hint(hint)
+    watch = _Watch(model, on_better)
+    solver = _Run(model.model, allowance, work, workers, watch)
+    fallback = wish.weakest_at_most if wish.strongest_weakest else wish.spread_at_least
+    if solver.found:
+        bound = fallback if wish.any_will_do else solver.solver.best_objective_bound
+        return Answer(groups=model.groups(solver.true), settled=solver.optimal, bound=bound)
+    return Answer(groups=None, settled=solver.impossible, bound=fallback)
+
+
+class _Assignment:
+    """The yes/no variables, and what rules may say about every group (`GroupModel`)."""
+
+    def __init__(self, task: Task, pool: Pool) -> None:
+        self.task = task
+        self.model = cp_model.CpModel()
+        cells, series = len(task.values), task.series
+        self.takes = [[self.model.new_bool_var("") for _ in range(series)] for _ in range(cells)]
+        first_to_last = np.argsort(-np.abs(task.values - int(np.median(task.values))), kind="stable")
+        self.numbered = first_to_last.tolist() if task.all_used and not task.demands.pinned else None
+        for cell, row in enumerate(self.takes):
+            if task.all_used or task.demands.must[cell]:
+                self.model.add_exactly_one(row)
+            else:
+                self.model.add_at_most_one(row)
+        for rank, cell in enumerate(self.numbered or ()):
+            for group in range(rank + 1, series):
+                self.model.add(self.takes[cell][group] == 0)
+        for group in range(series):
+            self.model.add(sum(self._column(group, range(cells))) == task.parallel)
+        for cell, group in task.demands.pinned:
+            self.model.add(self.takes[cell][group] == 1)
+        for window in task.demands.windows:
+            for group in range(series):
+                total = self._total(group, window.values)
+                self.model.add_linear_constraint(total, window.low, window.high)
+        for rule in task.demands.rules:
+            rule.constrain(pool, self)
+
+    def _column(self, group: int, cells: Sequence[int]) -> list[cp_model.IntVar]:
+        return [self.takes[cell][group] for cell in cells]
+
+    def _total(self, group: int, values: Ints) -> cp_model.LinearExprT:
+        return cp_model.LinearExpr.weighted_sum(self._column(group, range(len(values))), values.tolist())
+
+    def sums_between(self, wish: Wish) -> tuple[cp_model.IntVar, cp_model.IntVar]:
+        """Add the smallest and the largest group sum, within what is known and wished."""
+        ordered = np.sort(self.task.values)
+        least, most = int(ordered[: self.task.parallel].sum()), int(ordered[-self.task.parallel :].sum())
+        if wish.weakest_at_least is not None:
+            least = max(least, wish.weakest_at_least)
+        low = self.model.new_int_var(least, max(least, wish.weakest_at_most), "low")
+        high = self.model.new_int_var(min(least, most), most, "high")
+        for group in range(self.task.series):
+            total = self._total(group, self.task.values)
+            self.model.add(total >= low)
+            self.model.add(total <= high)
+        self.model.add(high - low >= wish.spread_at_least)
+        if wish.spread_at_most is not None:
+            self.model.add(high - low <= wish.spread_at_most)
+        return low, high
+
+    def hint(self, groups: Ints) -> None:
+        """Hint at a grouping, renumbered by first cells where groups are numbered so."""
+        group_of = np.full(len(self.task.values), -1)
+        group_of[groups.ravel()] = np.repeat(np.arange(len(groups)), groups.shape[1])
+        if self.numbered is not None:
+            number: dict[int, int] = {}
+            for group in group_of[self.numbered].tolist():
+                number.setdefault(group, len(number))
+            group_of = np.array([number[group] for group in group_of.tolist()])
+        for cell, row in enumerate(self.takes):
+            for group, takes in enumerate(row):
+                self.model.add_hint(takes, bool(group_of[cell] == group))
+
+    def groups(self, true: Callable[[cp_model.IntVar], bool]) -> Ints:
+        """Read the groups from a solution."""
+        return np.array(
+            [[cell for cell, row in enumerate(self.takes) if true(row[group])] for group in range(self.task.series)],
+            dtype=np.int64,
+        )
+
+    def at_most(self, cells: Sequence[int], most: int) -> None:
+        """Let a group hold at most so many of these cells."""
+        for group in range(self.task.series):
+            self.model.add(sum(self._column(group, cells)) <= most)
+
+    def at_least(self, cells: Sequence[int], least: int) -> None:
+        """Let a group hold at least so many of these cells."""
+        for group in range(self.task.series):
+            self.model.add(sum(self._column(group, cells)) >= least)
+
+    def one_kind(self, kinds: Sequence[Sequence[int]]) -> None:
+        """Let a group hold cells of one of these kinds only."""
+        for group in range(self.task.series):
+            of_kind = [self.model.new_bool_var("") for _ in kinds]
+            self.model.add_exactly_one(of_kind)
+            for kind, cells in zip(of_kind, kinds, strict=True):
+                for takes in self._column(group, cells):
+                    self.model.add_implication(takes, kind)
+
+    def within(self, cells: Sequence[int], values: Ints, limit: int) -> None:
+        """Let the values of a group's cells differ by at most `limit`."""
+        least, most = int(values[cells].min()), int(values[cells].max())
+        for group in range(self.task.series):
+            lowest = self.model.new_int_var(least, most, "")
+            for cell in cells:
+                takes = self.takes[cell][group]
+                self.model.add(lowest <= int(values[cell])).only_enforce_if(takes)
+                self.model.add(lowest >= int(values[cell]) - limit).only_enforce_if(takes)
+
+
+class _Watch(cp_model.CpSolverSolutionCallback):
+    """Hand every better grouping on while the solver runs."""
+
+    def __init__(self, model: _Assignment, on_better: Callable[[Ints], None] | None) -> None:
         super().__init__()
-        self._takes, self._shape, self._on_better, self._halt = takes, (series, parallel), on_better, halt
+        self._model, self._on_better = model, on_better
 
     def on_solution_callback(self) -> None:
-        """Take a better answer from the solver."""
+        """Take a better grouping from the solver."""
         if self._on_better is not None:
-            taken = [[self.boolean_value(t) for t in row] for row in self._takes]
-            self._on_better(_groups_of(taken, *self._shape))
-        if self._halt():
-            self.stop_search()
+            self._on_better(self._model.groups(lambda variable: bool(self.boolean_value(variable))))

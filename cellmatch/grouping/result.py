@@ -23,7 +23,8 @@ class AimResult:
     proven : bool
         The value equals the bound.
     unit : str
-        Unit of value and bound.
+        Unit of value and bound: ``mAh``, or ``fraction`` of the mean group conductance, or for the range
+        ``fraction``: the mean over groups of resistance range / median resistance + voltage range / 50 mV.
     """
 
     name: str
@@ -34,15 +35,43 @@ class AimResult:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Figures:
+    """All figures of the grouping as it stood after one aim: what each aim cost the others.
+
+    Parameters
+    ----------
+    aim : str
+        The aim just served.
+    weakest_mah, spread_mah : float
+        [mAh]
+    conductance_fraction : float or None
+        Largest minus smallest group conductance, of the mean; None without resistances.
+    ir_range_mohm, ocv_range_mv : float or None
+        [mohm], [mV] Mean over groups of the range inside a group.
+    """
+
+    aim: str
+    weakest_mah: float
+    spread_mah: float
+    conductance_fraction: float | None
+    ir_range_mohm: float | None
+    ocv_range_mv: float | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Grouping:
     """Cells shared out into groups.
+
+    Where groups differ in size, a group's capacity is compared with its share, P_g times the mean capacity:
+    `spread_mah` is then largest minus smallest difference from the share, and `weakest_mah` the group that
+    lacks most, stated for a smallest group.
 
     Parameters
     ----------
     groups : tuple of tuple of str
         Cell ids of each group, group 1 (at pack negative) first; with several packs, pack after pack.
     spares : tuple of str
-        Good cells left over.
+        Good cells left over, largest capacity first.
     aims : tuple of AimResult
         In the order in which they ruled.
     spread_mah, bound_mah : float
@@ -52,7 +81,7 @@ class Grouping:
     weakest_mah, weakest_bound_mah : float
         [mAh] Weakest group, and the most it could be.
     weakest_proven : bool
-        Of the weakest group.
+        The weakest group equals its bound.
     group_uncertainty_mah, floor_mah : float
         [mAh] u·√P, and 2.77 times that: a spread below the floor can't be measured.
     ended_by : str
@@ -62,13 +91,17 @@ class Grouping:
     seed : int
         Of the random parts.
     solver : str
-        Which exact solver with version, or why none was needed.
+        Which exact solver with its version, or that none was needed.
     packs : tuple of int or None
-        Pack number of each group where there are several packs.
+        Pack number of each group where there are several packs, from 1.
     history : tuple of (float, float)
         [s], [mAh] When the best spread became what.
+    figures : tuple of Figures
+        After each aim.
     notes : tuple of str
         What was assumed or left out, in words.
+    by_clock : bool
+        A clock, or two solver threads in a race, decided: another run may give another grouping.
     """
 
     groups: tuple[tuple[str, ...], ...]
@@ -88,4 +121,6 @@ class Grouping:
     solver: str
     packs: tuple[int, ...] | None = None
     history: tuple[tuple[float, float], ...] = ()
+    figures: tuple[Figures, ...] = ()
     notes: tuple[str, ...] = ()
+    by_clock: bool = False

@@ -1,0 +1,71 @@
+"""A first grouping that keeps all rules; or, where there is none, which rule is in the way."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from numpy.random import Generator
+
+from cellmatch.errors import Problem, RulesInfeasible
+from cellmatch.grouping.allowance import Allowance
+from cellmatch.grouping.bounds import descending, weakest_bound
+from cellmatch.grouping.demands import demands_of
+from cellmatch.grouping.improve import even_out
+from cellmatch.grouping.pool import Ints, Pool
+from cellmatch.grouping.rules import Rule
+from cellmatch.grouping.split import fold, selections
+from cellmatch.grouping.task import NOTHING_BROKEN, Task
+
+_SELECTIONS_TRIED = 6
+_ROUNDS = 20
+_WORK_A_RULE = 1.0
+
+
+def first_grouping(task: Task, pool: Pool, random: Generator, allowance: Allowance) -> Ints:
+    """Return a grouping that keeps the demands, folded or repaired, or else from the exact engine.
+
+    Raises
+    ------
+    RulesInfeasible
+        There is none, with the single rules that, relaxed, would make it possible; or none was found.
+    """
+    for tried, cells in enumerate(selections(task)):
+        groups = fold(task.values, cells, task.series, task.parallel)
+        if task.demands.nothing:
+            return groups
+        groups = even_out(task, groups, random, NOTHING_BROKEN, allowance, stalled=_ROUNDS)
+        if task.keeps_all(groups):
+            return groups
+        if tried + 1 >= _SELECTIONS_TRIED:
+            break
+    found, impossible = _any_grouping(task, pool, allowance, allowance.left())
+    if found is not None:
+        return found
+    raise RulesInfeasible(_what_is_in_the_way(task.demands.rules, pool, allowance, impossible))
+
+
+def _any_grouping(task: Task, pool: Pool, allowance: Allowance, work: float) -> tuple[Ints | None, bool]:
+    from cellmatch.grouping import exact
+
+    if len(task.values) * task.series > exact.MOST_VARIABLES:
+        return None, False
+    weakest_at_most = weakest_bound(descending(task.values), task.series, task.parallel)
+    wish = exact.Wish(spread_at_least=0, weakest_at_most=weakest_at_most, any_will_do=True)
+    answer = exact.assign(task, pool, wish, None, allowance, work, workers=1)
+    return answer.groups, answer.groups is None and answer.settled
+
+
+def _what_is_in_the_way(rules: Sequence[Rule], pool: Pool, allowance: Allowance, impossible: bool) -> list[Problem]:
+    said = [f"'{rule.words}'" for rule in rules]
+    if not impossible:
+        return [Problem("rules", f"no grouping was found that keeps {', '.join(said)}; give it more seconds")]
+    helps = []
+    for dropped in range(len(rules)):
+        others = [rule for i, rule in enumerate(rules) if i != dropped]
+        task = Task(values=pool.steps, series=pool.series, parallel=pool.parallel, demands=demands_of(others, pool))
+        if _any_grouping(task, pool, allowance, _WORK_A_RULE)[0] is not None:
+            helps.append(said[dropped])
+    if len(rules) == 1:
+        return [Problem("rules", f"no grouping of these cells keeps {said[0]}")]
+    way = f"without any one of {', '.join(helps)} there is one" if helps else "leaving out one rule is not enough"
+    return [Problem("rules", f"no grouping of these cells keeps all of {', '.join(said)}; {way}")]

@@ -1,0 +1,143 @@
+"""The cells that take part, as integers in one fixed order: what every stage of the search works on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from cellmatch.cells.table import resistances_mohm, texts
+from cellmatch.pack.spec import Pack
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+TENTHS_PER_MAH = 10
+"""Capacities count in whole tenths of a mAh: finer than any cell tester, and exact."""
+
+TAKES_PART = ("good", "used", "spare")
+"""Statuses of the cells that may be grouped."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Pool:
+    """Good cells in canonical order: largest capacity first, ties by resistance, voltage, lot and id.
+
+    The order makes the answer independent of the order of rows in the file. Capacities are kept as whole
+    `steps` above the middle, where one step is the greatest common divisor of all differences: group sums
+    then are small integers, and two different sums differ by at least 1.
+
+    Where groups differ in size, blanks fill the smaller ones up to the widest. A blank is worth the middle,
+    0 steps, so a group's sum of steps is what it holds above or below its share, P_g times the middle.
+
+    Parameters
+    ----------
+    ids : ndarray of object, shape (n,)
+    tenths : ndarray of int, shape (n,)
+        Capacity [0.1 mAh], rounded once.
+    ir_mohm, ocv_v : ndarray of float, shape (n,)
+        [mohm], [V]; NaN where not given.
+    lot : ndarray of object, shape (n,)
+        Empty text where not given.
+    sizes : tuple of int
+        Cells in each group.
+    steps : ndarray of int, shape (n + blanks,)
+        (tenths - middle) / step; 0 for a blank.
+    step, middle : int
+        [0.1 mAh] The middle is the middle cell's capacity, or the mean of all where groups differ in size.
+    """
+
+    ids: NDArray[np.object_]
+    tenths: Ints
+    ir_mohm: Floats
+    ocv_v: Floats
+    lot: NDArray[np.object_]
+    sizes: tuple[int, ...]
+    steps: Ints
+    step: int
+    middle: int
+
+    @property
+    def cells(self) -> int:
+        """Good cells, blanks not counted."""
+        return len(self.tenths)
+
+    @property
+    def series(self) -> int:
+        """Groups."""
+        return len(self.sizes)
+
+    @property
+    def parallel(self) -> int:
+        """Places in a group, blanks counted."""
+        return max(self.sizes)
+
+    @property
+    def step_mah(self) -> float:
+        """One step [mAh]."""
+        return self.step / TENTHS_PER_MAH
+
+    @property
+    def blank_groups(self) -> tuple[int, ...]:
+        """Group, counted from 0, that each blank belongs to."""
+        return tuple(g for g, size in enumerate(self.sizes) for _ in range(self.parallel - size))
+
+    def numbers(self, ids: Iterable[str]) -> list[int]:
+        """Return the numbers of cells in canonical order."""
+        return [int(np.flatnonzero(self.ids == cell)[0]) for cell in ids]
+
+    def weakest_tenths(self, low_steps: int) -> int:
+        """Return the capacity of a smallest group whose sum is `low_steps` [0.1 mAh]."""
+        return min(self.sizes) * self.middle + low_steps * self.step
+
+
+def pool_of(cells: pd.DataFrame, sizes: tuple[int, ...]) -> Pool:
+    """Put the cells that take part in canonical order.
+
+    Parameters
+    ----------
+    cells : DataFrame
+        The cell table. With a ``status`` column only rows that are good, used or spare take part.
+    sizes : tuple of int
+        Cells in each group.
+    """
+    if "status" in cells.columns:
+        cells = cells[cells["status"].isin(TAKES_PART).to_numpy()]
+    ids = np.array([str(cell) for cell in cells.index], dtype=object)
+    tenths = np.rint(cells["capacity_mah"].to_numpy(dtype=float) * TENTHS_PER_MAH).astype(np.int64)
+    ir_mohm = resistances_mohm(cells)
+    ocv_v = cells["ocv_v"].to_numpy(dtype=float) if "ocv_v" in cells.columns else np.full(len(cells), np.nan)
+    lot = texts(cells, "lot").astype(str)
+    order = np.lexsort((ids.astype(str), lot, ocv_v, ir_mohm, -tenths))
+    tenths = tenths[order]
+    middle = _middle(tenths, sizes)
+    step = max(1, int(np.gcd.reduce(tenths - middle, initial=0)))
+    blanks = len(sizes) * max(sizes) - sum(sizes)
+    return Pool(
+        ids=ids[order],
+        tenths=tenths,
+        ir_mohm=ir_mohm[order],
+        ocv_v=ocv_v[order],
+        lot=lot[order].astype(object),
+        sizes=sizes,
+        steps=np.concatenate(((tenths - middle) // step, np.zeros(blanks, dtype=np.int64))),
+        step=step,
+        middle=middle,
+    )
+
+
+def _middle(tenths: Ints, sizes: tuple[int, ...]) -> int:
+    if not len(tenths):
+        return 0
+    if min(sizes) < max(sizes):
+        return round(int(tenths.sum()) / len(tenths))
+    return int(tenths[len(tenths) // 2])
+
+
+def pack_sizes(pack: Pack, packs: int) -> tuple[int, ...]:
+    """Return the cells in each group of `packs` equal packs, pack after pack."""
+    return pack.group_sizes * packs

@@ -1,0 +1,144 @@
+"""Exact answers in small groups: the interval between bound and best is halved until nothing is left of it.
+
+Every step asks one question of the listed columns: is there a grouping whose sums all lie in a window?
+Most windows are decided by counting (`columns.py`); what is left goes to the exact engine as a cover.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from cellmatch.grouping import exact
+from cellmatch.grouping.allowance import Allowance
+from cellmatch.grouping.columns import Columns, cover_problems
+from cellmatch.grouping.pool import Ints
+
+_WORK_PER_WINDOW, _WORK_PER_COLUMN = 5e-4, 3e-7
+"""[s] What counting costs for each window, and for each column in it."""
+_WORK_PER_MODEL, _WORK_PER_VARIABLE = 5e-3, 2e-5
+"""[s] What it costs to build a model for the exact engine, beside solving it."""
+_LARGEST_SHARE = 1 / 2
+"""Of what is left, the most that one question may take: another one may be easier."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """Groups in the window, or none; `sure` where the question is settled."""
+
+    groups: Ints | None
+    sure: bool
+
+
+def ask(columns: Columns, windows: Iterable[tuple[int, int]], allowance: Allowance) -> Reply:
+    """Ask whether some grouping has all its sums in one of the windows (low, high)."""
+    sure = True
+    until = allowance.left() * (1 - _LARGEST_SHARE)
+    for low, high in windows:
+        if allowance.halted() or allowance.left() <= until:
+            return Reply(None, False)
+        held = columns.held(low, high)
+        allowance.spend(_WORK_PER_WINDOW + _WORK_PER_COLUMN * (held.stop - held.start))
+        for problem in cover_problems(columns, low, high):
+            allowance.spend(_WORK_PER_MODEL + _WORK_PER_VARIABLE * problem.members.shape[1])
+            found = exact.cover(problem, columns.series, allowance, max(0.01, allowance.left() - until))
+            if found.groups is not None:
+                return Reply(columns.order[found.groups], True)
+            sure &= found.settled
+    return Reply(None, sure)
+
+
+def _windows_of_width(columns: Columns, width: int) -> list[tuple[int, int]]:
+    """Return the windows in which a grouping of that spread can lie, those with most columns first."""
+    series = columns.series
+    lowest, highest = -(-columns.poorest_total() // series) - width, columns.richest_total() // series
+    lows = np.unique(columns.sums[(columns.sums >= lowest) & (columns.sums <= highest)])
+    held = np.searchsorted(columns.sums, lows + width + 1) - np.searchsorted(columns.sums, lows)
+    order = np.argsort(-held, kind="stable")
+    return [(int(lows[i]), int(lows[i]) + width) for i in order if held[i] >= series]
+
+
+def least_spread(
+    columns: Columns,
+    best: int,
+    bound: int,
+    allowance: Allowance,
+    on_better: Callable[[Ints], None],
+    *,
+    nearly_there: bool,
+) -> int:
+    """Return the greatest bound proved on the spread, starting from the best and the bound at hand.
+
+    `nearly_there`: the best is likely the best there is, so the step just below it is asked for first.
+    """
+
+    def question(width: int) -> Reply:
+        return ask(columns, _windows_of_width(columns, width), allowance)
+
+    def spread(groups: Ints) -> int:
+        sums = columns.sums_of(groups)
+        return int(sums.max() - sums.min())
+
+    return _halve(question, spread, best, bound, allowance, on_better, nearly_there=nearly_there)
+
+
+def strongest_weakest(
+    columns: Columns,
+    best: int,
+    bound: int,
+    spread_at_most: int,
+    allowance: Allowance,
+    on_better: Callable[[Ints], None],
+) -> int:
+    """Return the least bound proved on the weakest group, the spread kept within its limit."""
+
+    def question(negative: int) -> Reply:
+        low = -negative
+        lows = np.array([low])
+        if columns.richest_total() - columns.series * low > spread_at_most:
+            # the limit on the spread is not kept by itself: one window for each weakest group
+            lows = np.unique(columns.sums[(columns.sums >= low) & (columns.sums <= bound)])
+        return ask(columns, [(start, start + spread_at_most) for start in lows.tolist()], allowance)
+
+    def negative_weakest(groups: Ints) -> int:
+        return -int(columns.sums_of(groups).min())
+
+    return -_halve(question, negative_weakest, -best, -bound, allowance, on_better, nearly_there=False)
+
+
+def _halve(
+    question: Callable[[int], Reply],
+    value: Callable[[Ints], int],
+    best: int,
+    bound: int,
+    allowance: Allowance,
+    on_better: Callable[[Ints], None],
+    *,
+    nearly_there: bool,
+) -> int:
+    """Return the greatest lower bound proved on a value, halving what lies between it and the best."""
+    unanswered: list[int] = []
+    while bound < best and not allowance.halted() and allowance.left() > 0:
+        level = best - 1 if nearly_there and best - 1 not in unanswered else _middle(bound, best, unanswered)
+        if level is None:
+            break
+        reply = question(level)
+        if reply.groups is not None:
+            best = value(reply.groups)
+            on_better(reply.groups)
+        elif reply.sure:
+            bound = level + 1
+        else:
+            unanswered.append(level)
+    return bound
+
+
+def _middle(bound: int, best: int, unanswered: list[int]) -> int | None:
+    """Return the middle; with unanswered questions that of what lies above them, then of what lies below."""
+    between = [level for level in unanswered if bound <= level < best]
+    for low, high in ((max(between, default=bound - 1) + 1, best), (bound, min(between, default=best))):
+        if low < high:
+            return (low + high - 1) // 2
+    return None

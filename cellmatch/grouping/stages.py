@@ -1,0 +1,297 @@
+"""For each aim the stages of its search, from the quick to the exact.
+
+Each stage starts from the best grouping and the bound at hand, and the search for an aim ends when they meet.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
+
+from cellmatch.grouping import company
+from cellmatch.grouping.bounds import descending, spread_bound
+from cellmatch.grouping.columns import MOST_COLUMNS, columns_of, count_columns
+from cellmatch.grouping.improve import even_out, shake
+from cellmatch.grouping.pool import Ints
+from cellmatch.grouping.search import Search
+from cellmatch.grouping.split import fold, selections, with_total
+from cellmatch.grouping.task import Task
+
+KICKS, FEW_KICKS = 320, 64
+"""Kicks of the shaken search: few where the exact columns follow."""
+
+TINY = 1000
+"""So few columns are searched at once."""
+
+FAR = 8
+"""That far from the bound the columns have much to do, and a better start is worth the kicks."""
+
+MOST_SELECTIONS, FEW_SELECTIONS = 64, 6
+"""Selections of cells to start from: few where the exact columns follow."""
+
+BRIEF = 10
+"""Rounds without a gain after which a first, brief search ends."""
+
+OUTLIERS_RULE = 5
+"""With all cells used, a bound of so many steps comes from outliers; the assignment model is quick there."""
+
+_BRIEF_S = 0.5
+
+_WORK_PER_LISTED = 6e-7
+"""[s] What it costs to list a column."""
+
+_Stage = Callable[[Search, Task, int], None]
+
+
+def serve_spread(search: Search) -> bool:
+    """Seek the least capacity spread."""
+    task = search.capacity_task("spread")
+    if not search.served:
+        _from_selections(search, task)
+    elif search.served == ["weakest"]:
+        _from_equal_shares(search, task)
+    _equalise(search, task, partial(_spread_goal, search))
+    return True
+
+
+def _spread_goal(search: Search) -> int:
+    enough = search.steps(search.wishes.floor_mah) if search.wishes.floor_is_enough else 0
+    return max(search.spread_bound, enough)
+
+
+def _from_selections(search: Search, task: Task) -> None:
+    """Even out the first grouping and groupings of other selections of cells, briefly."""
+    goal = _spread_goal(search)
+    few = count_columns(task) <= MOST_COLUMNS
+    for tried, cells in enumerate(selections(task)):
+        if tried == (FEW_SELECTIONS if few else MOST_SELECTIONS) or search.allowance.halted():
+            break
+        groups = fold(task.values, cells, task.series, task.parallel)
+        groups = even_out(task, groups, search.random, goal, search.allowance, stalled=BRIEF)
+        search.offer(task, groups, "selections" if tried else "re-split")
+        if task.merit(search.best) <= goal or task.all_used:
+            break
+
+
+def _from_equal_shares(search: Search, task: Task) -> None:
+    """With the strongest weakest group reached, use cells whose total shares out evenly to just that."""
+    if task.spread(search.best) <= _spread_goal(search) or task.demands.checks:
+        return
+    total = task.series * task.weakest(search.best)
+    cells = with_total(task.values, search.best.ravel(), task.spares(search.best[None])[0], total)
+    if cells is not None:
+        plain = replace(task, demands=search.rules)
+        groups = fold(task.values, cells, task.series, task.parallel)
+        groups = even_out(plain, groups, search.random, 0, search.allowance, with_spares=False)
+        search.offer(task, groups, "selections")
+
+
+def _equalise(search: Search, task: Task, goal: Callable[[], int]) -> None:
+    """Bring the sums of a task's values closer together, down to the goal; note better bounds of capacity."""
+    for stage in _ways_to_equalise(search, task):
+        if task.merit(search.best) <= goal() or search.allowance.halted():
+            break
+        stage(search, task, goal())
+
+
+def _ways_to_equalise(search: Search, task: Task) -> list[_Stage]:
+    """Return the stages for a task, quick ones first."""
+    of_capacity = _of_capacity(search, task)
+    columns = count_columns(task)
+    stages: list[_Stage] = [_by_columns] if columns <= TINY else [_by_resplitting]
+    if of_capacity and task.all_used and task.parallel > 3 and search.spread_bound >= OUTLIERS_RULE:
+        stages.append(_by_assignment_briefly)
+    if TINY < columns <= MOST_COLUMNS:
+        stages += [partial(_by_shaking, kicks=FEW_KICKS), _by_shaking_if_far, _by_columns]
+    if columns > MOST_COLUMNS:
+        stages.append(_by_shaking)
+    if of_capacity:
+        stages.append(_by_assignment)
+    return stages
+
+
+def _of_capacity(search: Search, task: Task) -> bool:
+    return task.values is search.pool.steps
+
+
+def _by_resplitting(search: Search, task: Task, goal: int) -> None:
+    groups = even_out(task, search.best, search.random, goal, search.allowance)
+    search.offer(task, groups, "re-split")
+
+
+def _by_shaking(search: Search, task: Task, goal: int, kicks: int = KICKS) -> None:
+    offer = partial(search.offer, task, stage="shaken")
+    shake(task, search.best, search.random, goal, kicks, search.allowance, offer)
+
+
+def _by_shaking_if_far(search: Search, task: Task, goal: int) -> None:
+    if task.merit(search.best) - goal > FAR:
+        _by_shaking(search, task, goal)
+
+
+def _by_columns(search: Search, task: Task, goal: int) -> None:
+    from cellmatch.grouping import proof
+
+    search.before_exact()
+    search.allowance.spend(_WORK_PER_LISTED * count_columns(task))
+    bound = proof.least_spread(
+        columns_of(task),
+        task.spread(search.best),
+        goal,
+        search.allowance,
+        partial(search.offer, task, stage="columns"),
+        nearly_there=task.all_used and _of_capacity(search, task),
+    )
+    _raise_bound(search, task, bound)
+
+
+def _by_assignment_briefly(search: Search, task: Task, goal: int) -> None:
+    _assign(search, task, goal, work=min(_BRIEF_S, search.allowance.left() / 3), workers=1)
+
+
+def _by_assignment(search: Search, task: Task, goal: int) -> None:
+    """Let two workers race with what is left: the last resort."""
+    before = search.best
+    _assign(search, task, goal, work=search.allowance.left(), workers=2)
+    if search.best is not before:
+        search.allowance.note_race()
+
+
+def _assign(search: Search, task: Task, goal: int, work: float, workers: int) -> None:
+    from cellmatch.grouping import exact
+
+    if len(task.values) * task.series > exact.MOST_VARIABLES:
+        return
+    search.before_exact()
+    wish = exact.Wish(spread_at_least=goal, weakest_at_most=search.weakest_bound)
+    offer = partial(search.offer, task, stage="CP-SAT")
+    answer = exact.assign(task, search.pool, wish, search.best, search.allowance, work, workers, offer)
+    if answer.groups is not None:
+        offer(answer.groups)
+    _raise_bound(search, task, round(answer.bound))
+
+
+def _raise_bound(search: Search, task: Task, bound: int) -> None:
+    if _of_capacity(search, task):
+        search.spread_bound = max(search.spread_bound, bound)
+
+
+def serve_weakest(search: Search) -> bool:
+    """Seek the strongest weakest group whose spread stays within the group uncertainty."""
+    task = search.capacity_task("weakest")
+    widest = search.steps(search.wishes.group_uncertainty_mah)
+    found = _strongest_selection(search, task, widest)
+    if found is None:
+        if not search.served:
+            _from_selections(search, task)
+        _equalise(search, task, lambda: max(search.spread_bound, widest))
+        found = search.best if task.merit(search.best) <= widest else None
+    if found is None:
+        search.notes.append(
+            f"weakest group: no grouping was found whose spread lies within the group uncertainty of "
+            f"{search.wishes.group_uncertainty_mah:.1f} mAh, so the spread rules"
+        )
+        return False
+    search.best = found
+    search.report(found, "selections")
+    _prove_weakest(search, task, widest)
+    return True
+
+
+def _strongest_selection(search: Search, task: Task, widest: int) -> Ints | None:
+    """Slide down the sorted cells, the strongest selection first, until no mean can beat the weakest group."""
+    best: Ints | None = None
+    for tried, cells in enumerate(selections(task, strongest_first=True)):
+        mean = int(task.values[cells].sum()) // task.series
+        if search.allowance.halted() or (best is not None and mean <= task.weakest(best)):
+            break
+        goal = spread_bound(descending(task.values[cells]), task.series, task.parallel)
+        groups = fold(task.values, cells, task.series, task.parallel)
+        groups = even_out(task, groups, search.random, goal, search.allowance, with_spares=False)
+        if not tried and task.spread(groups) > goal:
+            shaken = [groups]
+            shake(task, groups, search.random, goal, KICKS, search.allowance, shaken.append, with_spares=False)
+            groups = shaken[-1]
+        if task.merit(groups) <= widest and (best is None or task.weakest(groups) > task.weakest(best)):
+            best = groups
+    return best
+
+
+def _prove_weakest(search: Search, task: Task, widest: int) -> None:
+    """Raise the weakest group and lower its bound until they meet."""
+
+    def offer(groups: Ints, stage: str) -> None:
+        if task.merit(groups) <= widest and task.weakest(groups) > search.weakest():
+            search.best = groups
+            search.report(groups, stage)
+
+    def open_still() -> bool:
+        return search.weakest() < search.weakest_bound and not search.allowance.halted()
+
+    if not open_still():
+        return
+    search.before_exact()
+    if count_columns(task) <= MOST_COLUMNS:
+        from cellmatch.grouping import proof
+
+        search.allowance.spend(_WORK_PER_LISTED * count_columns(task))
+        search.weakest_bound = proof.strongest_weakest(
+            columns_of(task),
+            search.weakest(),
+            search.weakest_bound,
+            widest,
+            search.allowance,
+            partial(offer, stage="columns"),
+        )
+    from cellmatch.grouping import exact
+
+    if open_still() and len(task.values) * task.series <= exact.MOST_VARIABLES:
+        wish = exact.Wish(
+            spread_at_least=0,
+            weakest_at_most=search.weakest_bound,
+            spread_at_most=widest,
+            weakest_at_least=search.weakest(),
+            strongest_weakest=True,
+        )
+        watch, before = partial(offer, stage="CP-SAT"), search.best
+        work = search.allowance.left()
+        answer = exact.assign(task, search.pool, wish, search.best, search.allowance, work, 2, watch)
+        if answer.groups is not None:
+            watch(answer.groups)
+        if search.best is not before:
+            search.allowance.note_race()
+        search.weakest_bound = min(search.weakest_bound, round(answer.bound))
+
+
+def serve_conductance(search: Search) -> bool:
+    """Seek equal group conductances, down to the noise of a resistance meter."""
+    if not company.known_resistances(search.pool).any():
+        search.notes.append("no resistance given: the aim conductance is left out")
+        return False
+    missing = int((~company.known_resistances(search.pool)).sum())
+    if missing:
+        search.notes.append(f"conductance: {missing} cells without a resistance count with the median")
+    task = search.task(search.conductance, "conductance")
+    goal = search.conductance_goal()
+    _equalise(search, task, lambda: goal)
+    if goal and task.spread(search.best) <= goal:
+        search.notes.append("conductance: equal within 0.5 %, the noise of a resistance meter")
+    return True
+
+
+def serve_range(search: Search) -> bool:
+    """Seek cells in each group that are alike in resistance and voltage."""
+    task = replace(search.capacity_task("range"), unlike=company.unlikeness(search.pool))
+    search.offer(task, even_out(task, search.best, search.random, -1, search.allowance), "re-split")
+    _by_shaking(search, task, -1, FEW_KICKS)
+    return True
+
+
+SERVE: dict[str, Callable[[Search], bool]] = {
+    "weakest": serve_weakest,
+    "spread": serve_spread,
+    "conductance": serve_conductance,
+    "range": serve_range,
+}
+"""The aims: a new one is a function and its line here. Returns False where the aim had to be left out."""

@@ -1,0 +1,79 @@
+"""Every bound against every grouping of small trays (checked by exhaustion in the test itself)."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from cellmatch.grouping.bounds import (
+    deciding_threshold,
+    descending,
+    divisibility_bound,
+    spread_bound,
+    threshold_bounds,
+    weakest_bound,
+)
+from tests.grouping.exhaustion import all_groupings
+from tests.grouping.invented import KINDS, random_capacities
+
+SHAPES = [
+    (8, 4, 2),
+    (9, 3, 3),
+    (9, 4, 2),
+    (8, 2, 4),
+    (10, 3, 3),
+    (10, 5, 2),
+    (11, 3, 3),
+    (7, 3, 2),
+    (8, 2, 3),
+    (9, 2, 4),
+]
+
+
+@pytest.mark.parametrize("shape", SHAPES, ids=str)
+def test_no_grouping_beats_a_bound_and_often_one_meets_it(shape: tuple[int, int, int]) -> None:
+    cells, series, parallel = shape
+    groupings = all_groupings(cells, series, parallel)
+    random = np.random.default_rng(cells * 100 + series * 10 + parallel)
+    met = 0
+    for trial in range(120):
+        kind = KINDS[trial % len(KINDS)]
+        values = descending(np.rint(random_capacities(kind, cells, random) * 10).astype(np.int64))
+        values = values // max(1, int(np.gcd.reduce(values - values[0])))
+        sums = values[groupings].sum(axis=2)
+        spreads = sums.max(axis=1) - sums.min(axis=1)
+        bound = spread_bound(values, series, parallel)
+        assert bound <= spreads.min(), (kind, values)
+        assert weakest_bound(values, series, parallel) >= sums.min(axis=1).max(), (kind, values)
+        met += int(bound == spreads.min())
+    assert met > 0
+
+
+def test_there_are_more_than_a_thousand_trays_above() -> None:
+    assert len(SHAPES) * 120 >= 1000
+
+
+def test_divisibility() -> None:
+    assert divisibility_bound(np.array([3, 2, 1, 1]), 2, 2) == 1
+    assert divisibility_bound(np.array([3, 2, 1, 0]), 2, 2) == 0
+    assert divisibility_bound(np.array([3, 2, 1, 1, 0]), 2, 2) == 0  # a spare may take the odd one
+
+
+def test_one_huge_cell_is_counted() -> None:
+    # the group with the huge cell: 10 + 0; the others at most (3 + 2 + 1 + 0) / 2 = 3
+    assert threshold_bounds(np.array([10, 3, 2, 1, 0, 0]), 3, 2).spread == 7
+
+
+def test_two_lots_are_counted() -> None:
+    # three better cells in two groups: two of them in one group, so 20 against 10 at the best
+    counted = threshold_bounds(np.array([10, 10, 10, 0]), 2, 2)
+    assert (counted.spread, counted.weakest, counted.threshold) == (10, 10, 3)
+
+
+def test_enough_spares_silence_the_counting() -> None:
+    counted = threshold_bounds(np.array([10, 10, 10, 0, 0]), 2, 2)
+    assert (counted.spread, counted.weakest) == (0, None)
+
+
+def test_the_threshold_falls_between_two_lots() -> None:
+    assert deciding_threshold(np.array([29, 29, 28, 22, 22, 21, 21]), 3, 2) == 3
