@@ -95,7 +95,7 @@ def read_ids(texts: Sequence[str], at: Callable[[int], str]) -> Ids:
             seen['stood as ="…" and were read without it'].append(f"'{text}' ({at(row)})")
         for words, signs in _oddities(text):
             seen[words].append(f"'{text}' ({at(row)}, {', '.join(signs)})")
-        text = _ODD_SPACE.sub(" ", cleaned(INVISIBLE.sub("", text)))
+        text = _ODD_SPACE.sub(" ", INVISIBLE.sub("", text).strip(SPACES))
         if any(unicodedata.category(c) in ("Cc", "Cs") or c == "\ufffd" for c in text):
             text = "".join(c if c.isprintable() and c != "\ufffd" else f"<{ord(c):04X}>" for c in text)
             result.faults[row] = f"the id '{text}' holds signs that can't be printed"

@@ -150,7 +150,7 @@ def check_places(path: Path, cells: CellTable) -> None:
 
 def _records(data: bytes, file: FileRead) -> dict[int, list[str]]:
     text = (
-        data.decode(file.encoding)
+        data.decode(file.encoding, errors="replace")
         .removeprefix("\ufeff")
         .rstrip("\x00")
         .replace("\r\r\n", "\n")
