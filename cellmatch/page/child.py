@@ -7,10 +7,12 @@ with the server: when the pipe breaks, however that came about, it goes.
 
 from __future__ import annotations
 
+import _thread
 import multiprocessing
 import os
 import queue
 import signal
+import sys
 import threading
 import traceback
 from collections.abc import Iterator
@@ -132,6 +134,18 @@ def _hear(pipe: Connection, tasks: queue.Queue[tuple[str, dict[str, Any]]], repo
             tasks.put(value)
 
 
+def _interrupt_main_thread() -> None:
+    """Do what Ctrl-C does.
+
+    The signal has to reach the main thread itself: while it is inside the solver, the solver's own handler
+    runs, and that one knows its search only there.
+    """
+    if sys.platform == "win32":
+        _thread.interrupt_main()
+    else:
+        signal.pthread_kill(threading.main_thread().ident or 0, signal.SIGINT)
+
+
 class Reporter:
     """What a task is given: a way to tell how it goes, and a part of it that can be stopped.
 
@@ -159,7 +173,7 @@ class Reporter:
         self.stopped = True
         self.tell({"stage": ENDING})
         if self._interruptible:
-            signal.raise_signal(signal.SIGINT)
+            _interrupt_main_thread()
 
     @contextmanager
     def interruptible(self) -> Iterator[None]:

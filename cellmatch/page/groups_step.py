@@ -133,11 +133,11 @@ def search_line(
         bound, floor = view["grouping"]["bound_mah"], view["grouping"]["floor_mah"]
         until_s = view["grouping"]["seconds"]
     until_s = max(until_s or 0.0, steps[-1][0], 0.1)
-    top = max(max(mah for _, mah in steps[:1]), bound or 0.0, 0.1) * 1.1
-    left, right = 8.0, LINE_WIDE - 120.0
+    top = 1.1 * float(max(0.1, bound or 0.0, *(mah for _, mah in steps)))
+    left, right, until = 8.0, LINE_WIDE - 120.0, float(until_s)
 
     def x(second: float) -> float:
-        return left + (right - left) * min(second / until_s, 1.0)
+        return left + (right - left) * min(second / until, 1.0)
 
     def y(mah: float) -> float:
         return 12 + (LINE_TALL - 32) * (1 - min(mah / top, 1.0))

@@ -250,8 +250,9 @@ class JobFolder:
             raise FileUnusable(Problem(f"{self.name}/{name}", f"can't be read: {error}")) from error
 
     def write_json(self, name: str, data: Any) -> None:
-        """Write plain values whole or not at all."""
-        write_whole(self.path / name, json.dumps(data, ensure_ascii=False, allow_nan=False, indent=1).encode())
+        """Write plain values whole or not at all; what a person may want to read on lines of its own."""
+        indent = 1 if name == JOB_NAME else None
+        write_whole(self.path / name, json.dumps(data, ensure_ascii=False, allow_nan=False, indent=indent).encode())
 
     def stamp(self, name: str) -> tuple[int, int]:
         """Return what changes when a file of this folder is written anew; zeros where it isn't there."""

@@ -6,9 +6,12 @@ background. The journal may be read again at any time: what the record holds alr
 
 from __future__ import annotations
 
+import json
 import threading
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
+from functools import lru_cache
+from pathlib import Path
 from typing import Any
 
 from cellmatch.errors import ArgumentInvalid, CellmatchError, Problem
@@ -47,13 +50,22 @@ def plan_view(desk: Desk, folder: JobFolder) -> View | None:
         return None
     journal = journal_of(folder)
     key = view_key(folder, journal)
-    kept = folder.read_json(VIEW_NAME)
+    kept = _parsed(str(folder.path / VIEW_NAME), folder.stamp(VIEW_NAME))
     if isinstance(kept, dict) and kept.get("key") == key:
         view: View = kept["view"]
         return view
     view = desk.ask("view", folder=str(folder.path), journal=journal)
     folder.write_json(VIEW_NAME, {"key": key, "view": view})
     return view
+
+
+@lru_cache(maxsize=2)
+def _parsed(path: str, stamp: tuple[int, int]) -> Any:
+    """Return what a view file holds, parsed once as long as it isn't written again; None for none or a damaged one."""
+    try:
+        return json.loads(Path(path).read_bytes())
+    except (OSError, ValueError):
+        return None
 
 
 def is_stale(folder: JobFolder, job: Job, view: View) -> bool:

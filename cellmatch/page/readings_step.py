@@ -105,8 +105,7 @@ def cell(ask: Ask) -> Response:
     return step_page(
         ask, "readings", job, cell=name, tray=None, refused=(),
         readings=[
-            {"column": c, "words": WORDS[c], "unit": units_for(c)[0].symbol,
-             "value": float(row[c]) if c in cells.columns else np.nan}
+            {"column": c, "words": WORDS[c], "unit": units_for(c)[0].symbol, "value": reading_of(cells, name, c)}
             for c in EDITABLE
         ],
         problems=row["problems"], source=row["source"], excluded=job.excluded.get(name),

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import re
 from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
+from cellmatch.build.preparing import STALE_H
+from cellmatch.build.steps import Step
 from cellmatch.cells.table import resistances_mohm
 from cellmatch.grouping import split
-from cellmatch.output.map import map_windows, pack_map_svg
+from cellmatch.output.bench_sheet import MOST_CELLS_IN_HAND, NAMES, face_of_step
+from cellmatch.output.map import TILE_COLUMNS, map_windows, pack_map_svg, window_around
 from cellmatch.output.quantities import group_balance
 from cellmatch.output.spares import ranked_spares
 from cellmatch.output.svg_charts import BalanceScale
@@ -76,7 +81,9 @@ def view_of(plan: Plan) -> dict[str, Any]:
             {"cell": s.cell, "capacity_mah": s.capacity_mah, "ir_mohm": s.ir_mohm, "ocv_v": s.ocv_v}
             for s in ranked_spares(plan)[:MOST_SPARES]
         ],
-        "steps": to_plain(plan.assembly.steps),
+        "steps": [_step(plan, step) for step in plan.assembly.steps],
+        "steps_id": hashlib.sha256(json.dumps(to_plain(plan.assembly.steps)).encode()).hexdigest()[:16],
+        "stale_h": STALE_H,
         "groups": [list(group) for group in plan.groups],
         "swaps": [list(pair) for pair in standing_swaps(plan)],
         "last_change": _last_change(plan),
@@ -154,6 +161,27 @@ def _maps(plan: Plan) -> list[list[dict[str, Any]]]:
             faces.append({"face": face, "pieces": pieces, "cells": ids})
         parts.append(faces)
     return parts
+
+
+def _step(plan: Plan, step: Step) -> dict[str, Any]:
+    """Return a step of the build with the names of its readings and a drawing of the cells in hand."""
+    plain: dict[str, Any] = to_plain(step)
+    for expected, shown in zip(step.expected, plain["expected"], strict=True):
+        what, where = NAMES[expected.kind](expected, plan)
+        shown |= {"what": what, "where": where, "decimals": 3 if abs(expected.value_v) < 6 else 2}
+    plain["drawing"] = _drawing(plan, step)
+    return plain
+
+
+def _drawing(plan: Plan, step: Step) -> str:
+    if not 1 < len(step.cells) <= MOST_CELLS_IN_HAND:
+        return ""
+    window = window_around(plan, step.cells)
+    if window.right - window.left > (TILE_COLUMNS + 0.5) * plan.holder.spacing_mm:
+        return ""
+    wiring = plan.assembly.wiring
+    links = [link for link in wiring.links if step.junction and step.junction == link.junction]
+    return pack_map_svg(plan, face_of_step(step, wiring), window, links)
 
 
 def _last_change(plan: Plan) -> dict[str, Any] | None:

@@ -16,7 +16,7 @@ from urllib.parse import quote
 import jinja2
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from cellmatch.errors import CellmatchError, Problem
@@ -137,7 +137,10 @@ def route(name: str) -> Callable[[Request], Any]:
             folder = await run_in_threadpool(site.jobs.get, request.path_params["job"])
             if folder is None:
                 return message_page("There is no such job", [Problem("", "choose one from the list of jobs")], 404)
-        fields, files = await _form(request) if request.method == "POST" else ({}, ())
+        try:
+            fields, files = await _form(request) if request.method == "POST" else ({}, ())
+        except ClientDisconnect:  # the browser went on before it had sent all: nothing was asked
+            return Response(status_code=400)
         ask = Ask(request=request, site=site, folder=folder, fields=fields, files=files)
         return await run_in_threadpool(_answered, module, function, ask)
 

@@ -5,10 +5,12 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from datetime import UTC, datetime
 from importlib import import_module
 from pathlib import Path
 from typing import Any
 
+from cellmatch.cells.readings import BenchReading
 from cellmatch.errors import ArgumentInvalid, JobError, Problem
 from cellmatch.output.record import RECORD_NAME, read_plan
 from cellmatch.pack.chemistry import load_chemistry
@@ -25,6 +27,7 @@ from cellmatch.page.jobs import Job, JobFolder, inputs_of, write_whole
 from cellmatch.page.plans import SEARCH_NAME, VIEW_NAME, journal_of, view_key
 from cellmatch.page.tray import tray_of
 from cellmatch.page.views import load_view, view_of
+from cellmatch.plain import to_plain
 from cellmatch.plan import Plan, plan_pack
 from cellmatch.prediction import LoadCase
 from cellmatch.prediction.load import LoadPrediction, predict_load
@@ -146,6 +149,44 @@ def under_load(report: Reporter, *, folder: str, journal: Journal, load: Mapping
     return load_view(found, [str(cell) for cell in plan.cells.index])
 
 
+def findings(report: Reporter, *, folder: str, readings: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Return what the readings of a build say, the most dangerous first."""
+    from cellmatch.bench.inspection import inspect_pack
+
+    plan = _DESK_PLAN.at(Path(folder), ())
+    found = inspect_pack(plan, bench_readings(readings))
+    return [{**to_plain(f), "sure": f.sure, "is_fault": f.is_fault} for f in found]
+
+
+def keep_findings(report: Reporter, *, folder: str, readings: Sequence[Mapping[str, Any]]) -> None:
+    """Add readings and findings to the history of the plan."""
+    from cellmatch.bench.inspection import inspect_pack
+    from cellmatch.output.findings import history_entry
+    from cellmatch.output.folder import change_plan
+
+    read = bench_readings(readings)
+
+    def with_findings(plan: Plan) -> Plan:
+        entry = history_entry(read, inspect_pack(plan, read), datetime.now(UTC))
+        return replace(plan, history=(*plan.history, entry))
+
+    change_plan(Path(folder), with_findings)
+
+
+def bench_readings(readings: Sequence[Mapping[str, Any]]) -> list[BenchReading]:
+    """Return what was typed at the bench in the terms of inspection."""
+    return [
+        BenchReading(
+            kind=r["kind"],
+            target=r["target"],
+            value_v=r["value_v"],
+            taken_at=datetime.fromisoformat(r["taken_at"]),
+            step=r["step"],
+        )
+        for r in readings
+    ]
+
+
 class _DeskPlan:
     """The plan that was asked about last, with its swaps: the next question is mostly about it too."""
 
@@ -200,6 +241,7 @@ def request_of(job: Job) -> JobRequest:
 
 
 TASKS: dict[str, Callable[..., Any]] = {
-    task.__name__: task for task in (find_plan, check_job, size, take_over, view, papers, under_load)
+    task.__name__: task
+    for task in (find_plan, check_job, size, take_over, view, papers, under_load, findings, keep_findings)
 }
 """Every task a child may be given, by name."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -13,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from playwright.sync_api import Browser, Page
 from starlette.applications import Starlette
 from starlette.testclient import TestClient
 
@@ -102,6 +104,87 @@ def start(root: Path, *options: str) -> Running:
     process.wait()
     process.stdout.close()
     raise AssertionError("the server said no address")
+
+
+# a browser to drive
+
+FLAGS = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
+NO_BROWSER = "NO CHROMIUM ON THIS MACHINE: THE BROWSER TESTS DID NOT RUN (install it, or name it in CELLMATCH_CHROMIUM)"
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """Return a headless browser; without one skip with one loud line, or fail where one is required."""
+    path = os.environ.get("CELLMATCH_CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
+    if path is None:
+        if os.environ.get("CELLMATCH_NEEDS_BROWSER"):
+            pytest.fail(NO_BROWSER)
+        pytest.skip(NO_BROWSER)
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        one = playwright.chromium.launch(executable_path=path, args=list(FLAGS))
+        yield one
+        one.close()
+
+
+@dataclass
+class Visit:
+    """A page that is being driven, and what went wrong on it."""
+
+    page: Page
+    server: Running
+    foreign: list[str]
+    errors: list[str]
+
+    def go(self, path: str) -> None:
+        self.page.goto(self.server.origin + path)
+
+    def check(self) -> None:
+        """Nothing was asked of another machine, nothing was said on the console, nothing scrolls sideways."""
+        assert self.foreign == []
+        assert self.errors == []
+        assert self.page.evaluate("document.documentElement.scrollWidth - window.innerWidth") <= 0
+
+    def check_access(self) -> None:
+        """Nothing serious stands in the way of people who can't see, or can't use a mouse."""
+        from axe_playwright_python.sync_playwright import Axe
+
+        found = Axe().run(self.page).response["violations"]
+        serious = [v for v in found if v["impact"] in ("serious", "critical")]
+        assert [(v["id"], [n["html"][:120] for n in v["nodes"]][:3]) for v in serious] == []
+
+
+def visit(browser: Browser, server: Running, width: int = 1280, height: int = 900, **options: object) -> Visit:
+    """Open the first page of a server in a window of its own."""
+    context = browser.new_context(viewport={"width": width, "height": height}, **options)  # type: ignore[arg-type]
+    page = context.new_page()
+    page.set_default_timeout(60_000)
+    one = Visit(page, server, [], [])
+    page.on("request", lambda r: None if r.url.startswith((server.origin, "data:")) else one.foreign.append(r.url))
+    page.on("console", lambda m: one.errors.append(m.text) if m.type in ("error", "warning") else None)
+    page.on("pageerror", lambda e: one.errors.append(str(e)))
+    page.goto(server.address)
+    return one
+
+
+@pytest.fixture(scope="session")
+def shared_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
+    """Return one running server for all tests that don't end it."""
+    one = start(tmp_path_factory.mktemp("shared") / "jobs")
+    yield one
+    one.process.terminate()
+    one.process.wait(10)
+    assert one.process.stdout is not None
+    one.process.stdout.close()
 
 
 @pytest.fixture

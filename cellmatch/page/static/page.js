@@ -131,7 +131,8 @@ if (board) {
     if (from !== null && over && idOf(over) !== from) swap(from, idOf(over));
   });
 
-  document.addEventListener("htmx:after:swap", () => {
+  document.addEventListener("htmx:after:swap", (event) => {
+    if (event.detail.ctx?.target !== board) return;
     if (picked !== null && !by(`#board [data-cell].picked`)) picked = null;
     if (!focusAfter) return;
     const [id, face] = focusAfter;
@@ -141,3 +142,14 @@ if (board) {
     say("");
   });
 }
+
+// a reading that was typed makes room for the next one
+let focused = null;
+document.addEventListener("htmx:before:swap", () => { focused = document.activeElement?.id || null; });
+document.addEventListener("htmx:after:swap", () => {
+  if (!focused || document.activeElement !== document.body) return;
+  const again = document.getElementById(focused);
+  const row = again?.closest(".reading");
+  const next = row && all(".reading input[name=value]").find((box) => !box.value && row.compareDocumentPosition(box) & Node.DOCUMENT_POSITION_FOLLOWING);
+  (again?.value && next ? next : again)?.focus();
+});

@@ -1,0 +1,306 @@
+"""The page in a real browser: the whole job, stopped searches, the keyboard alone, a phone."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import numpy as np
+import pytest
+from playwright.sync_api import Browser, Page
+
+from cellmatch import read_plan
+from cellmatch.page.jobs import Jobs
+from tests.page.conftest import Running, Visit, visit
+
+STEPS = ("job", "readings", "screening", "groups", "map", "prediction", "build", "papers")
+
+MESSY = (
+    "Zelle;Spannung;Kapazität mAh;Spannung;Ri mOhm;Stück\r\n"
+    + "".join(
+        f"#{i:02d};4,18{i % 3};2{i % 10}5{i % 7},5;3,60{i % 5};{22 + i % 4},{i % 10};<b>{i}</b>\r\n"
+        for i in range(1, 15)
+    )
+    + "#15;4,180;x;3,601;23,1;\r\n"
+    + "#16;4,180;2510;1,2;23,1;flach\r\n"
+).encode("cp1252")
+
+
+def find_groups(page: Page, seconds: str = "0.5") -> None:
+    page.fill("#seconds", seconds)
+    page.click("button:has-text('Find groups')")
+    page.wait_for_selector("dl.strip")
+
+
+def test_the_whole_job_on_a_sample_by_mouse(browser: Browser, shared_server: Running, tmp_path: Path) -> None:
+    seen = visit(browser, shared_server, accept_downloads=True)
+    page = seen.page
+    seen.check_access()
+    page.click("button:text-is('Dock cart')")
+    page.wait_for_url("**/readings")
+    name = page.url.split("/")[4]
+    seen.check_access()
+
+    page.click("nav.onward >> text=Screening")
+    before = page.inner_text("#tally")
+    page.locator("[data-slider-for=max_ir_ratio]").focus()
+    for _ in range(6):
+        page.keyboard.press("ArrowLeft")
+    page.wait_for_selector(f"#tally:not(:text-is({json.dumps(before)}))")
+    assert page.input_value("#max_ir_ratio") == "1.2"
+    with page.expect_response("**/limits"):
+        page.fill("#max_ir_ratio", "")
+    page.wait_for_selector("#tally:has-text('2 rejected')")
+    page.click("summary:has-text('use anyway')")
+    page.fill(".anyway input[name=reason]", "for a lamp")
+    page.click("button:has-text('marked for ever')")
+    page.wait_for_selector("text=! used anyway")
+    page.click("button:text-is('no longer use it')")
+    page.wait_for_selector("#tally:has-text('2 rejected')")
+    seen.check_access()
+
+    page.click("nav.onward >> text=Groups")
+    find_groups(page)
+    seen.check_access()
+
+    page.click("nav.onward >> text=Pack map")
+    cells = page.locator("svg.map >> nth=0 >> [data-cell]")
+    a, b = cells.nth(0).get_attribute("data-cell"), cells.nth(5).get_attribute("data-cell")
+    cells.nth(0).click()
+    page.wait_for_selector(f"#cell h2:has-text('{a}')")
+    cells.nth(5).click()
+    page.wait_for_selector(f"#told:has-text('Swapped {a} and {b}')")
+    assert cells.nth(0).get_attribute("data-cell") == b
+    page.click("button:has-text('Undo')")
+    page.wait_for_selector("#told:has-text('Swapped back')")
+    cells.nth(0).drag_to(cells.nth(9))
+    page.wait_for_selector("#told:has-text('Swapped'):not(:has-text('back'))")
+    assert cells.nth(9).get_attribute("data-cell") == a
+    page.select_option("#colour", "ir_mohm")
+    page.wait_for_selector(".scale")
+    seen.check_access()
+
+    page.click("nav.onward >> text=Prediction")
+    page.fill("#load-value", "10")
+    page.press("#load-value", "Tab")
+    page.wait_for_selector("#load dl.strip")
+    seen.check_access()
+
+    page.click("nav.onward >> text=Build")
+    page.wait_for_selector("#i1-0")
+    page.fill("#i1-0", "3,2")
+    page.press("#i1-0", "Enter")
+    page.wait_for_selector("#r1-0.outside")
+    assert page.is_disabled("#steer button")
+    window = re.search(r"expect ([0-9.]+)", page.inner_text("#w1-0"))
+    assert window is not None
+    page.fill("#i1-0", window[1].replace(".", ","))
+    page.press("#i1-0", "Enter")
+    page.wait_for_selector("#r1-0.inside")
+    for box in page.locator(".do input[type=checkbox]").all():
+        box.check()
+    page.click("#steer button:not([disabled])")
+    page.wait_for_url("**/build/2")
+    seen.check_access()
+
+    page.click(".rule >> text=Papers")
+    page.wait_for_selector("a:text-is('All of them in one archive')")
+    seen.check_access()
+    with page.expect_download() as download:
+        page.click("a:text-is('report.html')")
+    saved = tmp_path / "report.html"
+    download.value.save_as(saved)
+    assert "13s4p pack plan" in saved.read_text(encoding="utf-8")
+    plan = read_plan(shared_server.root / name)
+    assert [entry["what"] for entry in plan.history][-1] == "cells swapped"
+    seen.check()
+    reload_every_step(seen, name)
+    page.context.close()
+
+
+def reload_every_step(seen: Visit, name: str) -> None:
+    """Reload each step: it shows the same again; back and forth work, and nothing scrolls sideways on a phone."""
+    page = seen.page
+    for step in STEPS:
+        seen.go(f"/job/{name}/{step}")
+        page.wait_for_load_state("networkidle")
+        before = page.inner_text("main")
+        page.reload()
+        page.wait_for_load_state("networkidle")
+        assert page.inner_text("main") == before, step
+        seen.check()
+    page.go_back()
+    page.wait_for_url(f"**/{STEPS[-2]}/*")
+    page.go_forward()
+    page.wait_for_url(f"**/{STEPS[-1]}")
+    page.set_viewport_size({"width": 390, "height": 844})
+    for step in ("", *(f"/job/{name}/{s}" for s in STEPS)):
+        seen.go(step or "/")
+        page.wait_for_load_state("networkidle")
+        seen.check()
+    seen.check_access()
+
+
+def test_the_whole_job_on_a_messy_file(browser: Browser, shared_server: Running, tmp_path: Path) -> None:
+    messy = tmp_path / "tray <1>.csv"
+    messy.write_bytes(MESSY)
+    seen = visit(browser, shared_server)
+    page = seen.page
+    page.fill("#title", "Lamp & <b>saw</b>")
+    page.click("button:text-is('Begin')")
+    page.wait_for_url("**/job")
+    name = page.url.split("/")[4]
+    page.fill("#series", "3")
+    page.fill("#parallel", "4")
+    page.press("#parallel", "Tab")
+    page.wait_for_selector("#said:has-text('12 cells are needed')")
+    page.click("nav.onward button")
+    page.wait_for_url("**/readings")
+    # dropped, not chosen
+    data = page.evaluate_handle(
+        "([bytes, name]) => { const d = new DataTransfer(); d.items.add(new File([new Uint8Array(bytes)], name)); return d; }",
+        [list(MESSY), messy.name],
+    )
+    page.dispatch_event("form.drop", "drop", {"dataTransfer": data})
+    page.wait_for_selector("text=A choice is needed")
+    assert "stands twice" in page.inner_text("main")
+    page.select_option("[name=column_ocv_v]", "4")
+    page.click("button:text-is('Read them so')")
+    page.wait_for_selector("h2:has-text('Cells: 16')")
+    assert "1 with something that can't be read" in page.inner_text("#table")
+    page.click("a.id:text-is('#15')")
+    page.select_option("#column", "capacity_mah")
+    page.fill("#value", "2505")
+    page.fill("#edit-reason", "read again")
+    page.click("button:text-is('Put it in')")
+    page.wait_for_selector("text=put right by hand")
+    page.click("nav.onward >> text=Screening")
+    page.wait_for_selector("#tally:has-text('15 of 16')")
+    assert "never use this cell" in page.inner_text("tr.reject")
+    page.click("nav.onward >> text=Groups")
+    find_groups(page)
+    page.click(".rule >> text=Papers")
+    page.wait_for_selector("a:text-is('report.html')")
+    seen.check()
+    plan = read_plan(shared_server.root / name)
+    assert sum(plan.cells["status"] == "used") == 12
+    assert any("put in by hand: 2505" in note for note in plan.notes)
+    page.context.close()
+
+
+def test_a_search_is_stopped_and_the_best_so_far_is_kept(
+    browser: Browser, shared_server: Running, tmp_path: Path
+) -> None:
+    # ninety cells in thirty groups of three: no bound is met for minutes
+    capacities = np.random.default_rng(3).normal(2500, 80, 90).round(1)
+    rows = "".join(f"C{i:02d},3.650,{q},25.{i % 7}\n" for i, q in enumerate(capacities))
+    tray = tmp_path / "hard.csv"
+    tray.write_text(f"cell,ocv_v,capacity_mah,ir_mohm\n{rows}")
+    seen = visit(browser, shared_server)
+    page = seen.page
+    page.fill("#title", "hard to group")
+    page.click("button:text-is('Begin')")
+    page.fill("#series", "30")
+    page.fill("#parallel", "3")
+    page.click("nav.onward button")
+    page.set_input_files("#files", tray)
+    page.click("button:text-is('Take them')")
+    page.click(".rule >> text=Groups")
+    page.select_option("#aim_first", "spread")
+    page.fill("#seconds", "500")
+    page.click("button:has-text('Find groups')")
+    page.wait_for_selector("#search .tally-like")
+    page.wait_for_timeout(2000)
+    page.reload()  # and another look at it does no harm
+    page.click("#stop-search")
+    page.wait_for_selector("dl.strip")
+    assert "stopped by the user" in page.inner_text("dl.strip")
+    seen.check()
+    folder = Jobs(shared_server.root).get("hard-to-group")
+    assert folder is not None
+    plan = read_plan(folder.path)
+    assert plan.grouping.ended_by == "stopped by the user"
+    assert plan.grouping.seconds < 250
+    page.context.close()
+
+
+def test_the_keyboard_alone_is_enough(browser: Browser, shared_server: Running) -> None:
+    seen = visit(browser, shared_server)
+    page = seen.page
+
+    def tab_to(selector: str, most: int = 120) -> None:
+        for _ in range(most):
+            page.keyboard.press("Tab")
+            if page.evaluate("([s]) => document.activeElement.matches(s)", [selector]):
+                return
+        raise AssertionError(f"{selector} is not reached")
+
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.className") == "skip"
+    tab_to("form[action='/sample/lanterns'] button")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/readings")
+    tab_to("nav.onward a:last-child")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/screening")
+    tab_to("[data-slider-for=join_window_mv]")
+    page.keyboard.press("ArrowRight")
+    page.wait_for_selector("#join_window_mv >> visible=true")
+    tab_to("nav.onward a:last-child", 400)
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/groups")
+    tab_to(".find-form button")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("dl.strip")
+    tab_to("nav.onward a:last-child")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/map")
+    tab_to("svg.map [data-cell]")
+    first = page.evaluate("document.activeElement.dataset.cell")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#said:has-text('picked up')")
+    page.keyboard.press("Escape")
+    page.wait_for_selector("#said:has-text('Let go')")
+    page.keyboard.press("Enter")
+    page.keyboard.press("ArrowDown")
+    page.keyboard.press("ArrowRight")
+    second = page.evaluate("document.activeElement.dataset.cell")
+    assert second != first
+    page.keyboard.press("Enter")
+    page.wait_for_selector(f"#told:has-text('Swapped {first} and {second}')")
+    # the hand stays where it was: on the cell that was put down
+    page.wait_for_selector(f"svg.map [data-cell='{second}']:focus")
+    seen.check()
+    page.context.close()
+
+
+def test_a_phone_can_do_the_map_by_touch(browser: Browser, shared_server: Running) -> None:
+    seen = visit(browser, shared_server, 390, 844, has_touch=True, is_mobile=True)
+    page = seen.page
+    job = next((f for f in Jobs(shared_server.root).all() if (f.path / "plan.json").is_file()), None)
+    if job is None:
+        pytest.skip("the journeys before this one made no plan")
+    (job.path / "bench.json").unlink(missing_ok=True)
+    seen.go(f"/job/{job.name}/map")
+    cells = page.locator("svg.map >> nth=0 >> [data-cell]")
+    a, b = cells.nth(1).get_attribute("data-cell"), cells.nth(2).get_attribute("data-cell")
+    cells.nth(1).tap()
+    page.wait_for_selector(f"#cell h2:has-text('{a}') >> visible=true")
+    cells.nth(2).tap()
+    page.wait_for_selector(f"#told:has-text('{a} and {b}')")
+    seen.check()
+    page.context.close()
+
+
+def test_a_page_of_an_earlier_start_says_so(browser: Browser, shared_server: Running) -> None:
+    seen = visit(browser, shared_server)
+    page = seen.page
+    page.click("button:text-is('Lantern bank')")
+    page.wait_for_url("**/readings")
+    page.click("nav.onward >> text=Screening")
+    page.context.clear_cookies()
+    page.locator("[data-slider-for=outlier_k]").evaluate("e => e.closest('details').open = true")
+    page.fill("#outlier_k", "4")
+    page.wait_for_selector("#said:has-text('earlier start')")
+    page.context.close()
