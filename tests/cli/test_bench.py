@@ -106,7 +106,8 @@ def test_replace_says_the_least_change_and_makes_it_with_a_reason(folder: Path) 
 def test_a_joining_stop_is_not_opened_by_a_reason(folder: Path) -> None:
     # 3.67 V into a group at 4.15 V: far above ten times 0.5 C (Kirchhoff's laws; the ratio is common practice)
     plan = read_plan(folder)
-    done = run("replace", str(folder), "--cell", plan.groups[0][0], "--reason", "I want it", "--cell-v", "3.67", "--group-v", "4.15")  # fmt: skip
+    now = ("--cell-v", "3.67", "--group-v", "4.15")
+    done = run("replace", str(folder), "--cell", plan.groups[0][0], "--reason", "I want it", *now)
     assert done.returncode == 1
     assert "STOP" in done.stdout
     assert read_plan(folder) == plan
