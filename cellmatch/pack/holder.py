@@ -98,9 +98,7 @@ class Holder:
     def __post_init__(self) -> None:
         problems = [*_shape_problems(self), *_size_problems(self)]
         if self.link_type is not None and self.link_type not in LINK_TYPES:
-            problems.append(
-                Problem(f"link type '{self.link_type}'", nearest_name(self.link_type, LINK_TYPES))
-            )
+            problems.append(Problem(f"link type '{self.link_type}'", nearest_name(self.link_type, LINK_TYPES)))
         if self.contact_a is not None and not 0 < self.contact_a < float("inf"):
             problems.append(Problem(f"contact rating {self.contact_a} A", "it must be above 0"))
         if list(self.split_after) != sorted(set(self.split_after)) or min(self.split_after, default=1) < 1:
@@ -123,9 +121,7 @@ class Holder:
         if text.strip().lower().endswith(".csv"):
             return cls(shape="map", own_places=read_map(text.strip()))
         if text.strip() not in SHAPES:
-            known = (
-                "known: straight, offset, 5x8 (rows x columns, folded), strips 5x8, or a map like places.csv"
-            )
+            known = "known: straight, offset, 5x8 (rows x columns, folded), strips 5x8, or a map like places.csv"
             raise ArgumentInvalid(Problem(f"holder '{text}'", known))
         return cls(shape=text.strip())
 
@@ -212,13 +208,9 @@ def _shape_problems(holder: Holder) -> list[Problem]:
     if holder.shape in BRICKS and holder.brick is None:
         problems.append(Problem(f"holder {holder.shape}", "needs its rows and columns, like 5x8"))
     if holder.shape not in BRICKS and holder.brick is not None:
-        problems.append(
-            Problem(f"holder {holder.shape}", f"takes no rows and columns; {' or '.join(BRICKS)} does")
-        )
+        problems.append(Problem(f"holder {holder.shape}", f"takes no rows and columns; {' or '.join(BRICKS)} does"))
     if (holder.shape == "map") != bool(holder.own_places):
-        problems.append(
-            Problem(f"holder {holder.shape}", "a map holder, and no other, brings its own places")
-        )
+        problems.append(Problem(f"holder {holder.shape}", "a map holder, and no other, brings its own places"))
     if holder.shape == "map" and holder.split_after:
         problems.append(Problem("holder map", "is split by the map itself; leave the split out"))
     return problems
@@ -234,9 +226,7 @@ def _size_problems(holder: Holder) -> list[Problem]:
     return []
 
 
-def _places(
-    holder: Holder, group: NDArray[np.int64], row: NDArray[np.int64], column: NDArray[np.int64]
-) -> Positions:
+def _places(holder: Holder, group: NDArray[np.int64], row: NDArray[np.int64], column: NDArray[np.int64]) -> Positions:
     """Lay places on a square grid."""
     return Positions(
         position=np.arange(1, len(group) + 1, dtype=np.int64),
@@ -284,9 +274,7 @@ def _bricks_that_work(pack: Pack, columns: int) -> str:
     bricks = ", ".join(f"{pack.places // c}x{c}" for c in nearest)
     wide = max(pack.group_sizes)
     best = (
-        f"; one group a row ({pack.series}x{wide}) gives every junction {wide} links"
-        if pack.places % wide == 0
-        else ""
+        f"; one group a row ({pack.series}x{wide}) gives every junction {wide} links" if pack.places % wide == 0 else ""
     )
     return f"{pack} has {pack.places} places; rows x columns that make that: {bricks}{best}"
 
@@ -295,17 +283,13 @@ def _strips(holder: Holder, pack: Pack) -> Positions:
     rows, columns = holder.brick or (0, 0)
     wide = pack.group_sizes[0]
     if set(pack.group_sizes) != {wide}:
-        raise ArgumentInvalid(
-            Problem("holder strips", f"needs groups of one size; {pack} has {pack.group_sizes}")
-        )
+        raise ArgumentInvalid(Problem("holder strips", f"needs groups of one size; {pack} has {pack.group_sizes}"))
     if columns % wide or rows * columns != pack.places:
         strips = [n for n in range(1, pack.series + 1) if pack.series % n == 0]
         nearest = sorted(strips, key=lambda n: abs(n * wide - columns))[:3]
         works = ", ".join(f"{pack.series // n}x{n * wide}" for n in nearest)
         raise ArgumentInvalid(
-            Problem(
-                f"holder strips {rows}x{columns}", f"strips are {wide} wide for {pack}; what works: {works}"
-            )
+            Problem(f"holder strips {rows}x{columns}", f"strips are {wide} wide for {pack}; what works: {works}")
         )
     square = _straight(holder, pack)
     strip, down = (square.group - 1) // rows, (square.group - 1) % rows
@@ -368,13 +352,9 @@ def _modules(holder: Holder, pack: Pack) -> Positions:
         part = SHAPES[holder.shape](single, Pack(end - start, pack.group_sizes[start:end]))
         if number % 2 == 0:
             # rows are mirrored against the whole module before it, so that joined groups lie level
-            part = replace(
-                part, y_mm=parts[-1].y_mm.max() - part.y_mm, row=parts[-1].row.max() + 1 - part.row
-            )
+            part = replace(part, y_mm=parts[-1].y_mm.max() - part.y_mm, row=parts[-1].row.max() + 1 - part.row)
         elif parts:
-            part = replace(
-                part, y_mm=part.y_mm + parts[-1].y_mm.min(), row=part.row + parts[-1].row.min() - 1
-            )
+            part = replace(part, y_mm=part.y_mm + parts[-1].y_mm.min(), row=part.row + parts[-1].row.min() - 1)
         group = part.group + start
         part = replace(
             part,
@@ -394,9 +374,7 @@ def _modules(holder: Holder, pack: Pack) -> Positions:
 
 def _from_corner(positions: Positions) -> Positions:
     """Count rows from 1 and y from 0 again."""
-    return replace(
-        positions, y_mm=positions.y_mm - positions.y_mm.min(), row=positions.row - positions.row.min() + 1
-    )
+    return replace(positions, y_mm=positions.y_mm - positions.y_mm.min(), row=positions.row - positions.row.min() + 1)
 
 
 BRICKS = ("folded", "strips")

@@ -95,13 +95,7 @@ def check_numbers(places: Sequence[MapPlace], where: str) -> None:
     if numbers != list(range(1, len(numbers) + 1)) or not numbers:
         twice = sorted({n for n in numbers if numbers.count(n) > 1})
         gaps = sorted(set(range(1, len(numbers) + 1)) - set(numbers))
-        found = (
-            f"places {twice} stand twice"
-            if twice
-            else f"places {gaps[:10]} are missing"
-            if gaps
-            else "no place"
-        )
+        found = f"places {twice} stand twice" if twice else f"places {gaps[:10]} are missing" if gaps else "no place"
         raise ArgumentInvalid(Problem(where, f"{found}; number the places 1, 2, 3 …, each once"))
 
 
