@@ -20,6 +20,8 @@ def to_plain(value: Any) -> Any:
     >>> to_plain({"a": (1, float("nan"))})
     {'a': [1, None]}
     """
+    if value is None or type(value) in (str, int, bool):
+        return value  # nearly all of a record
     if is_dataclass(value) and not isinstance(value, type):
         return {f.name: to_plain(getattr(value, f.name)) for f in fields(value) if f.compare}
     if isinstance(value, Mapping):

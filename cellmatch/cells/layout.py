@@ -117,8 +117,11 @@ def header_score(row: Sequence[str], told: frozenset[str] = frozenset()) -> tupl
         Keys of headings that the user named.
     """
     fields = [f for f in row if f.strip(SPACES)]
+    numbers = sum(map(is_number, fields))
+    if not told and 2 * numbers >= len(fields):
+        return 0, 0  # a number names no column, so that the names can't outnumber them: nearly every row
     names = {key(f) if key(f) in told else heading_of(f).name for f in fields[:200]} - {""}
-    if sum(map(is_number, fields)) >= len(names) or len(names) < (1 if names & told else 2):
+    if numbers >= len(names) or len(names) < (1 if names & told else 2):
         return 0, 0
     named = len(names & told)  # a heading that the user named counts double: it surely is one
     return len(names & (KEY_COLUMNS | told)) + named, len(names) + named

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from dataclasses import dataclass
+from functools import cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -91,24 +92,26 @@ def load_chemistry(name: str | Path) -> Chemistry:
         No such name or file, a key that is missing, unknown or of the wrong kind.
     """
     text = str(name)
-    folder: Path | None = None
-    if text.endswith(".toml"):
-        path = Path(text)
-        where, folder = f"chemistry file {path.name}", path.parent
-        try:
-            content = path.read_text(encoding="utf-8")
-        except (OSError, UnicodeDecodeError) as error:
-            raise ArgumentInvalid(Problem(where, f"can't be read ({error})")) from error
-    else:
+    if not text.endswith(".toml"):
         known = chemistry_names()
         if text.lower() not in known:
             raise ArgumentInvalid(Problem(f"chemistry '{text}'", nearest_name(text.lower(), known)))
-        content = (files("cellmatch.pack") / "chemistries" / f"{text.lower()}.toml").read_text(encoding="utf-8")
-        where = f"chemistry {text}"
+        return _carried(text.lower())
+    path = Path(text)
+    where = f"chemistry file {path.name}"
     try:
-        return _from_toml(tomllib.loads(content), where, folder)
+        return _from_toml(tomllib.loads(path.read_text(encoding="utf-8")), where, path.parent)
+    except (OSError, UnicodeDecodeError) as error:
+        raise ArgumentInvalid(Problem(where, f"can't be read ({error})")) from error
     except tomllib.TOMLDecodeError as error:
         raise ArgumentInvalid(Problem(where, f"is not valid TOML: {error}")) from error
+
+
+@cache
+def _carried(name: str) -> Chemistry:
+    """Return a chemistry of the package; it never changes, and many trays ask for it."""
+    content = (files("cellmatch.pack") / "chemistries" / f"{name}.toml").read_text(encoding="utf-8")
+    return _from_toml(tomllib.loads(content), f"chemistry {name}", None)
 
 
 _NUMBERS = ("nominal_v", "full_v", "end_v", "min_v", "floor_v", "charge_min_c", "charge_max_c")
