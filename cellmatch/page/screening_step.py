@@ -91,7 +91,7 @@ def limits(ask: Ask) -> Response:
     chemistry, _ = tray_chemistry(cells, job.chemistry)
     chosen = _chosen(ask, job, chemistry)
     after = replace(job, limits=chosen)
-    found = sort_cells(cells, after)
+    found = sort_cells(ask.site.desk, folder, after, cells)
     folder.change(lambda j: replace(j, limits=chosen))
     if not ask.live:
         return to_step(folder, "screening")
@@ -122,12 +122,12 @@ def accept(ask: Ask) -> Response:
     if not reason:
         raise ArgumentInvalid(Problem(f"cell {name}", "write why it is used anyway: it stays marked for ever"))
     after = replace(job, accept={**job.accept, name: reason})
-    found = sort_cells(cells, after)
+    found = sort_cells(ask.site.desk, folder, after, cells)
     at = list(map(str, found.cells.index)).index(name)
     if found.kind[at] == "reject":
         told = "; ".join(found.cells["reasons"].iloc[at])
         raise ArgumentInvalid(Problem(f"cell {name}", told))
-    was = "; ".join(sort_cells(cells, job).cells["reasons"].iloc[at])
+    was = "; ".join(sort_cells(ask.site.desk, folder, job, cells).cells["reasons"].iloc[at])
     folder.change(
         lambda j: replace(j, accept={**j.accept, name: reason}).told(f"{name}: used anyway though {was}: {reason}")
     )
@@ -150,7 +150,7 @@ def _view(ask: Ask, job: Job) -> dict[str, Any]:
     if cells is None:
         return {"found": None, "problems": (), "sliders": ()}
     try:
-        found = sort_cells(cells, job)
+        found = sort_cells(ask.site.desk, ask.job_folder, job, cells)
     except CellmatchError as error:
         return {"found": None, "problems": error.problems, "sliders": ()}
     return {"problems": (), "sliders": [_slider(s, job, found) for s in SLIDERS], **_found(ask, job, found)}
@@ -177,6 +177,8 @@ def _slider(slider: Slider, job: Job, found: Sorted) -> dict[str, Any]:
     given = job.limits.get(slider.name)
     if slider.name == "join_window_mv":
         default = 1000 * found.screening.window.half_width_v if given is None else None
+    if slider.name == "repeatability_fraction" and given is None:
+        default = found.screening.limits.repeatability_fraction
     least = slider.least
     if slider.name in ("min_v", "floor_v"):
         least = getattr(found.screening.chemistry, slider.name)

@@ -18,7 +18,7 @@ from cellmatch.page.app import make_app
 from cellmatch.page.security import Door, Keys
 
 LOOPBACK = "127.0.0.1"
-FIRST_PORT, PORTS_TRIED = 8765, 20
+FIRST_PORT, PORTS_TRIED, BACKLOG = 8765, 20, 128
 
 
 def serve(
@@ -90,7 +90,8 @@ def _listen(host: str, port: int | None) -> socket.socket:
             bound.close()
             reason = error.strerror or str(error)
             continue
-        bound.set_inheritable(True)
+        # whoever opens the address as soon as it is said waits for the answer instead of being refused
+        bound.listen(BACKLOG)
         return bound
     raise ArgumentInvalid(Problem(f"{host}:{port}", f"can't be taken ({reason}); name another with --port"))
 

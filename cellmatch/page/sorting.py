@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -14,10 +14,9 @@ from cellmatch.cells.table import CellTable, ScreenedCells, resistances_mohm
 from cellmatch.errors import ArgumentInvalid, Problem
 from cellmatch.pack.chemistry import Chemistry
 from cellmatch.pack.limits import Limits
-from cellmatch.pack.spec import Pack
-from cellmatch.page.jobs import Job
+from cellmatch.page.desk import Desk
+from cellmatch.page.jobs import Job, JobFolder
 from cellmatch.page.tray import LEFT_OUT
-from cellmatch.prediction import joining_window_mv
 
 PAGE_ROWS = 200
 KINDS = ("reject", "level", "remark", "good")
@@ -57,8 +56,11 @@ class Sorted:
         return int((self.kind != "reject").sum())
 
 
-def sort_cells(cells: CellTable, job: Job) -> Sorted:
+def sort_cells(desk: Desk, folder: JobFolder, job: Job, cells: CellTable) -> Sorted:
     """Screen the cells of a job exactly as its plan will.
+
+    The joining window hangs on currents, and what one reading is worth on its repeats: both are settled at the
+    desk, which knows the circuit. The verdicts are found here.
 
     Raises
     ------
@@ -66,10 +68,9 @@ def sort_cells(cells: CellTable, job: Job) -> Sorted:
         Limits that can't be meant, a chemistry that has to be said.
     """
     known, _ = tray_chemistry(cells, job.chemistry)
-    limits = Limits(**job.limits).settled(known)
-    window_mv, words = joining_window_mv(cells, Pack.parse(job.pack) if job.pack else None, limits)
+    limits, words = desk.ask("settle", folder=str(folder.path), job=job)
     accept = {cell: why for cell, why in job.accept.items() if cell in cells.index}
-    screened = screen_cells(cells, replace(limits, join_window_mv=window_mv), chemistry=known, accept=accept)
+    screened = screen_cells(cells, limits, chemistry=known, accept=accept)
     return Sorted(
         cells=screened, screening=screened.attrs["screening"], window_words=words, kind=_kinds(screened)
     )  # fmt: skip

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from cellmatch.cells.readings import BenchReading
+from cellmatch.cells.screening import tray_chemistry
 from cellmatch.errors import ArgumentInvalid, JobError, Problem
 from cellmatch.output.record import RECORD_NAME, read_plan
 from cellmatch.pack.chemistry import load_chemistry
@@ -28,8 +29,8 @@ from cellmatch.page.plans import SEARCH_NAME, VIEW_NAME, journal_of, view_key
 from cellmatch.page.tray import tray_of
 from cellmatch.page.views import load_view, view_of
 from cellmatch.plain import to_plain
-from cellmatch.plan import Plan, plan_pack
-from cellmatch.prediction import LoadCase
+from cellmatch.plan import Plan, plan_pack, tray_repeatability
+from cellmatch.prediction import LoadCase, joining_window_mv
 from cellmatch.prediction.load import LoadPrediction, predict_load
 
 Journal = Sequence[Mapping[str, Any]]
@@ -85,6 +86,19 @@ def check_job(report: Reporter, *, pack: str, holder: Mapping[str, Any], load: M
     """Raise what is wrong with a pack, its holder and its load."""
     holder_of(holder).lay_out(Pack.parse(pack))
     case_of(load)
+
+
+def settle(report: Reporter, *, folder: str, job: Job) -> tuple[Limits, str]:
+    """Return the limits that the cells of a job are held against, and where its joining window comes from."""
+    tray = tray_of(JobFolder(Path(folder)), job)
+    if tray.cells is None:
+        raise JobError(tray.problems or Problem("readings", "they come first"))
+    known, _ = tray_chemistry(tray.cells, job.chemistry)
+    given = Limits(**job.limits)
+    repeats = tray_repeatability(tray.cells, given)
+    limits = replace(given, repeatability_fraction=repeats.fraction).settled(known)
+    window_mv, words = joining_window_mv(tray.cells, Pack.parse(job.pack) if job.pack else None, limits)
+    return replace(limits, join_window_mv=window_mv), words
 
 
 def size(report: Reporter, *, needs: Mapping[str, float], cell: Mapping[str, float], chemistry: str) -> dict[str, Any]:
@@ -242,6 +256,6 @@ def request_of(job: Job) -> JobRequest:
 
 TASKS: dict[str, Callable[..., Any]] = {
     task.__name__: task
-    for task in (find_plan, check_job, size, take_over, view, papers, under_load, findings, keep_findings)
+    for task in (find_plan, check_job, settle, size, take_over, view, papers, under_load, findings, keep_findings)
 }
 """Every task a child may be given, by name."""

@@ -19,6 +19,7 @@ from starlette.applications import Starlette
 from starlette.testclient import TestClient
 
 from cellmatch.page.app import make_app
+from cellmatch.page.desk import Desk
 from cellmatch.page.jobs import JobFolder, Jobs
 from cellmatch.page.security import Door, Keys
 
@@ -50,11 +51,30 @@ def client_of(app: Starlette, door: Door = HOME) -> TestClient:
     return TestClient(app, base_url=door.origin, follow_redirects=False, raise_server_exceptions=False)
 
 
+class LentDesk(Desk):
+    """A desk that outlives the server it is lent to: starting one takes longer than most tests."""
+
+    def close(self) -> None:
+        """Stay."""
+
+    def warm_up(self) -> None:
+        """Be warm."""
+
+
+@pytest.fixture(scope="session")
+def lent_desk() -> Iterator[LentDesk]:
+    """Return one desk for all servers in this process."""
+    one = LentDesk()
+    yield one
+    Desk.close(one)
+
+
 @pytest.fixture
-def server(tmp_path: Path) -> Iterator[Server]:
+def server(tmp_path: Path, lent_desk: LentDesk) -> Iterator[Server]:
     """Return a server that already knows its visitor."""
     keys = Keys()
     app = make_app(tmp_path / "jobs", (HOME, BENCH), keys)
+    app.state.site.desk = lent_desk
     with client_of(app) as client:
         client.cookies.set(HOME.cookie, keys.owner)
         yield Server(app, client, keys, tmp_path / "jobs")
@@ -156,7 +176,7 @@ class Visit:
 
     def check_access(self) -> None:
         """Nothing serious stands in the way of people who can't see, or can't use a mouse."""
-        from axe_playwright_python.sync_playwright import Axe
+        from axe_playwright_python.sync_playwright import Axe  # type: ignore[import-untyped]
 
         found = Axe().run(self.page).response["violations"]
         serious = [v for v in found if v["impact"] in ("serious", "critical")]
@@ -206,3 +226,33 @@ def wait_until(true: object, seconds: float = 20.0, step: float = 0.05) -> None:
     while not true():
         assert time.monotonic() < end, "waited in vain"
         time.sleep(step)
+
+
+# a plan to work on
+
+
+def found_plan(server: Server, name: str, seconds: str = "0.5") -> None:
+    """Run a search to its end, papers and all."""
+    server.post(f"/job/{name}/groups/find", data={"seconds": seconds})
+    site, folder = server.app.state.site, server.folder(name)
+    wait_until(lambda: site.searches.running(folder) is None, 120)
+    search = site.searches.of(folder)
+    assert search.ended == "done", search.problems
+    wait_until(lambda: not site.press.busy(folder), 120)
+    assert site.press.failed(folder) == ()
+
+
+@pytest.fixture(scope="session")
+def planned_folder(tmp_path_factory: pytest.TempPathFactory, lent_desk: LentDesk) -> Path:
+    """Return the folder of a planned dock cart; tests work on copies of it."""
+    root = tmp_path_factory.mktemp("planned")
+    keys = Keys()
+    app = make_app(root, (HOME,), keys)
+    app.state.site.desk = lent_desk
+    with client_of(app) as client:
+        client.cookies.set(HOME.cookie, keys.owner)
+        server = Server(app, client, keys, root)
+        server.post("/sample/dock_cart")
+        found_plan(server, "dock-cart")
+        client.get("/job/dock-cart/map")
+    return root / "dock-cart"

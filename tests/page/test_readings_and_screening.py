@@ -10,12 +10,11 @@ from pathlib import Path
 
 import pytest
 
-from cellmatch import Limits, read_cells, screen_cells
+from cellmatch import Limits, plan_pack, read_cells
 from cellmatch.page.jobs import JobFolder
 from cellmatch.page.screening_step import SLIDERS
-from cellmatch.page.sorting import sort_cells
+from cellmatch.page.sorting import Sorted, sort_cells
 from cellmatch.page.tray import tray_of
-from cellmatch.prediction import joining_window_mv
 from tests.page.conftest import ORIGIN, Server
 
 LIVE = {**ORIGIN, "hx-request": "true"}
@@ -29,6 +28,14 @@ def give(server: Server, job: JobFolder, text: str | bytes, name: str = "tray.cs
     if answer.status_code == 303:
         return server.client.get(f"/job/{job.name}/readings").text
     return str(answer.text)
+
+
+def screened(server: Server, folder: JobFolder) -> Sorted:
+    """Return the cells of a job as the page judges them now."""
+    job = folder.read()
+    cells = tray_of(folder, job).cells
+    assert cells is not None
+    return sort_cells(server.app.state.site.desk, folder, job, cells)
 
 
 @pytest.fixture
@@ -169,13 +176,13 @@ def test_the_same_file_is_taken_once(server: Server, job: JobFolder, project: Pa
 
 def test_a_reading_put_right_by_hand_is_used_and_said(server: Server, empty: JobFolder) -> None:
     give(server, empty, "cell,ocv_v,capacity_mah,ir_mohm\n" + "\n".join([*ROWS, "C99,3.65,x,25"]))
-    sorted_before = sort_cells(tray_of(empty, empty.read()).cells, empty.read())  # type: ignore[arg-type]
+    sorted_before = screened(server, empty)
     assert sorted_before.cells.loc["C99", "status"] == "reject"
     form = {"id": "C99", "column": "capacity_mah", "value": "2512,5", "reason": "read again"}
     server.post(f"/job/{empty.name}/readings/edit", data=form)
     tray = tray_of(empty, empty.read())
     assert tray.cells is not None
-    found = sort_cells(tray.cells, empty.read())
+    found = screened(server, empty)
     assert found.cells.loc["C99", "status"] == "good"
     assert any("C99: capacity put in by hand: 2512.5" in w and "read again" in w for w in tray.reading.warnings)
     assert "C99: capacity put in by hand" in empty.read().diary[-1].what
@@ -202,7 +209,7 @@ def test_an_edit_that_cannot_be_meant_is_refused(
 
 def test_a_cell_left_out_is_rejected_for_the_written_reason(server: Server, job: JobFolder) -> None:
     server.post(f"/job/{job.name}/readings/exclude", data={"id": "D05", "reason": "wrap torn"})
-    found = sort_cells(tray_of(job, job.read()).cells, job.read())  # type: ignore[arg-type]
+    found = screened(server, job)
     assert found.cells.loc["D05", "status"] == "reject"
     assert "left out by hand: wrap torn" in found.cells["reasons"].loc["D05"][0]
     server.post(f"/job/{job.name}/readings/exclude", data={"id": "D05", "back": "yes"})
@@ -213,16 +220,27 @@ def test_a_cell_left_out_is_rejected_for_the_written_reason(server: Server, job:
 # screening
 
 
-def test_the_page_judges_as_the_command_line_does(server: Server, job: JobFolder, project: Path) -> None:
-    cells = read_cells(project / "sample_data" / "dock_cart.csv")
-    from cellmatch import Pack
+def test_the_page_judges_as_the_library_does(server: Server, job: JobFolder, project: Path) -> None:
+    expected = plan_pack(read_cells(project / "sample_data" / "dock_cart.csv"), "13s4p", seconds=0.1)
+    found = screened(server, job)
+    assert list(found.cells["status"] == "reject") == list(expected.cells["status"] == "reject")
+    assert list(found.cells["reasons"]) == list(expected.cells["reasons"])
+    assert found.cells["level_to_v"].equals(expected.cells["level_to_v"])
+    assert found.screening.limits == expected.screening.limits
 
-    window_mv, _ = joining_window_mv(cells, Pack.parse("13s4p"), Limits())
-    expected = screen_cells(cells, Limits(join_window_mv=window_mv), chemistry="nmc")
-    found = sort_cells(tray_of(job, job.read()).cells, job.read())  # type: ignore[arg-type]
-    assert list(found.cells["status"]) == list(expected["status"])
-    assert list(found.cells["reasons"]) == list(expected["reasons"])
-    assert found.cells["level_to_v"].equals(expected["level_to_v"])
+
+def test_repeats_settle_what_one_reading_is_worth(server: Server, empty: JobFolder) -> None:
+    # every cell twice, 40 mAh apart: the outlier rule knows it from the table, as the plan does
+    rows = [f"C{i:02d},3.65,{2500 + 3 * i + k},25" for i in range(30) for k in (0, 40)]
+    path = empty.path / "twice.csv"
+    path.write_text("cell,ocv_v,capacity_mah,ir_mohm\n" + "\n".join(rows))
+    give(server, empty, path.read_bytes(), "twice.csv")
+    expected = plan_pack(read_cells(path), "5s5p", seconds=0.1)
+    server.post(f"/job/{empty.name}/job", data={"series": "5", "parallel": "5"})
+    found = screened(server, empty)
+    assert found.screening.limits == expected.screening.limits
+    assert found.screening.limits.repeatability_fraction != 0.01
+    assert list(found.cells["remarks"]) == list(expected.cells["remarks"])
 
 
 def test_limits_are_kept_and_judged_at_once(server: Server, job: JobFolder) -> None:
@@ -265,7 +283,7 @@ def test_a_limit_that_cannot_be_meant_is_not_kept(
 
 
 def test_a_reason_lets_in_what_a_reason_may_open(server: Server, job: JobFolder) -> None:
-    found = sort_cells(tray_of(job, job.read()).cells, job.read())  # type: ignore[arg-type]
+    found = screened(server, job)
     resistive = next(c for c, r in found.cells["reasons"].items() if r and r[0].startswith("resistance ceiling"))
     empty = next(c for c, r in found.cells["reasons"].items() if any(x.startswith("over-discharged") for x in r))
     path = f"/job/{job.name}/screening/accept"

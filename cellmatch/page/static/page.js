@@ -143,6 +143,20 @@ if (board) {
   });
 }
 
+// a reason that is being written stays open while the verdicts round it are drawn again
+let reasonFor = null, reasonText = "";
+document.addEventListener("htmx:before:swap", () => {
+  const open = by("details.anyway[open]");
+  reasonFor = open?.dataset.anyway ?? null;
+  reasonText = open ? by("input[name=reason]", open).value : "";
+});
+document.addEventListener("htmx:after:swap", () => {
+  const again = reasonFor === null ? null : all("details.anyway").find((part) => part.dataset.anyway === reasonFor);
+  if (!again || again.open) return;
+  again.open = true;
+  by("input[name=reason]", again).value = reasonText;
+});
+
 // a reading that was typed makes room for the next one
 let focused = null;
 document.addEventListener("htmx:before:swap", () => { focused = document.activeElement?.id || null; });
