@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import sys
 
 import click
@@ -48,11 +49,15 @@ def main() -> None:
     expose_value=False,
     callback=lambda c, p, v: _show_version(c, v),
 )
-def cli() -> None:
+@click.pass_context
+def cli(context: click.Context) -> None:
     """From a cell tester's file to a battery pack plan.
 
     Which cells may be used, which belong together, where each one sits, and whether it is safe to join them.
     """
+    if context.invoked_subcommand != "plan":
+        # what is written is cleared away on the way out; plan does the same once it has read its files
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def _show_version(context: click.Context, wanted: bool) -> None:

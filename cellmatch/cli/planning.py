@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from pathlib import Path
 from typing import Any
 
@@ -89,6 +90,7 @@ def plan(
     from cellmatch.plan import plan_pack
     from cellmatch.prediction.asked import case_of
 
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     with ProgressLine(enabled=not (quiet or as_json)) as progress:
         made = plan_pack(
             table,
