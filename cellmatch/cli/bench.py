@@ -70,9 +70,11 @@ def replace(
     from cellmatch.output.folder import change_plan
     from cellmatch.output.record import read_plan
 
+    if len(cell_v) != len(group_v):
+        raise ArgumentInvalid(Problem("--cell-v and --group-v", "give both, read now, once for each move, or none"))
     plan = read_plan(folder)
     change = replace_cell(plan, cell, joined=joined)
-    if len(cell_v) != len(group_v) or len(cell_v) not in (0, len(change.moves)):
+    if len(cell_v) not in (0, len(change.moves)):
         right = f"give both, read now, once for each of {len(change.moves)} moves, or none"
         raise ArgumentInvalid(Problem("--cell-v and --group-v", f"{right}. {change.words}"))
     click.echo(change.words)
