@@ -17,6 +17,9 @@ from cellmatch import read_plan
 from cellmatch.page.jobs import Jobs
 from tests.page.conftest import Running, start, wait_until
 
+# not yet proven steady on a busy machine: run with -m slow
+pytestmark = pytest.mark.slow
+
 FLAT_MB = 12.0
 """What a hundred uploads may leave behind, between the fortieth and the last."""
 
