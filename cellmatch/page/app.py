@@ -67,6 +67,7 @@ ROUTES: tuple[tuple[str, str, str], ...] = (
     ("POST", "/pairing", "build_step.pairing"),
     ("GET", "/job/{job}/papers", "papers_step.show"),
     ("GET", "/job/{job}/papers/list", "papers_step.listing"),
+    ("POST", "/job/{job}/papers/pdf", "papers_step.pdfs"),
     ("GET", "/job/{job}/papers/file/{name}", "papers_step.download"),
     ("GET", "/job/{job}/papers/all.zip", "papers_step.everything"),
 )

@@ -23,7 +23,12 @@ SHAPES = {
 }
 LINK_TYPES = {"": "not settled (bolted is assumed, and said)", "bolted": "bolted", "welded": "welded"}
 CELL_SIZES = ("18650", "21700", "26650", "32650", "14500", "4680")
-LOAD = {"current_a": "continuous current", "peak_a": "peak current", "power_w": "continuous power"}
+LOAD = {
+    "current_a": "continuous current",
+    "peak_a": "peak current",
+    "power_w": "continuous power",
+    "cell_a": "what a cell may carry",
+}
 NEEDS = ("voltage_v", "least_v", "most_v", "capacity_ah", "energy_wh", "current_a", "peak_a", "power_w")
 CELL_DATA = ("capacity_mah", "cell_current_a", "ir_mohm")
 

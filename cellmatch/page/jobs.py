@@ -212,7 +212,7 @@ class JobFolder:
         """
         data = self.read_json(JOB_NAME)
         if data is None:
-            return Job(title=self.name, created_at=now())
+            return self._from_record()
         try:
             if data["format"] != FORMAT or data["version"] > FORMAT_VERSION:
                 raise FileUnusable(
@@ -224,6 +224,15 @@ class JobFolder:
                 Problem(JOB_NAME, f"is damaged near {error}; the tester's files lie beside it")
             ) from error
         return job
+
+    def _from_record(self) -> Job:
+        """Return the job of a folder that the command line wrote: what its record tells."""
+        record = self.read_json(RECORD_NAME) or {}
+        try:
+            pack = f"{record['pack']['series']:d}s{record['pack']['parallel']:d}p"
+            return Job(title=self.name, created_at=now(), pack=pack, chemistry=str(record["chemistry"]["name"]))
+        except (KeyError, TypeError, ValueError):
+            return Job(title=self.name, created_at=now())
 
     def change(self, how: Callable[[Job], Job]) -> Job:
         """Read the job, change it, and write it: two tabs can't lose each other's change."""

@@ -92,14 +92,15 @@ def older_record(ask: Ask) -> Response:
     folder = ask.site.jobs.new(title)
     write_whole(folder.path / RECORD_NAME, content)
     try:
-        ask.site.desk.ask("take_over", folder=str(folder.path))
+        told = ask.site.desk.ask("take_over", folder=str(folder.path))
     except CellmatchError:
         # nothing half is left behind
         for path in folder.path.iterdir():
             path.unlink()
         folder.path.rmdir()
         raise
-    folder.change(lambda job: job.told(f"opened from the record of {str(record['created_at'])[:16]}"))
+    said = f"opened from the record of {str(record['created_at'])[:16]}"
+    folder.change(lambda job: replace(job, pack=told["pack"], chemistry=told["chemistry"]).told(said))
     return to_step(folder, "groups")
 
 

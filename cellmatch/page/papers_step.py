@@ -13,7 +13,7 @@ from cellmatch.errors import ArgumentInvalid, Problem
 from cellmatch.page.groups_step import plan_or_none
 from cellmatch.page.jobs import RECORD_NAME, JobFolder
 from cellmatch.page.plans import is_stale
-from cellmatch.page.web import Ask, part, step_page
+from cellmatch.page.web import Ask, part, step_page, to_step
 
 WORDS = {
     "report.html": "the report: verdict, groups, map of both faces, rejects with every reason, limits",
@@ -56,6 +56,12 @@ def listing(ask: Ask) -> Response:
     return part("papers_list.html", folder=ask.job_folder, **_listed(ask))
 
 
+def pdfs(ask: Ask) -> Response:
+    """Write the PDFs as well."""
+    ask.site.press.soon(ask.job_folder, 0.0, pdf=True)
+    return to_step(ask.job_folder, "papers")
+
+
 def download(ask: Ask) -> Response:
     """Hand one paper out, as a file to keep."""
     name = ask.request.path_params["name"]
@@ -93,6 +99,7 @@ def _listed(ask: Ask) -> dict[str, Any]:
         ],
         "busy": ask.site.press.busy(folder),
         "failed": ask.site.press.failed(folder),
+        "pdf": any(name.endswith(".pdf") for name in names_of(folder)),
     }
 
 

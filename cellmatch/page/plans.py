@@ -148,15 +148,15 @@ class Press:
         if unwritten and not self.busy(folder) and not self.failed(folder):
             self.soon(folder, 0.0)
 
-    def soon(self, folder: JobFolder, rest_s: float = REST_S) -> None:
-        """Write the papers of a job once it has been left alone for a moment."""
+    def soon(self, folder: JobFolder, rest_s: float = REST_S, *, pdf: bool = False) -> None:
+        """Write the papers of a job once it has been left alone for a moment; with `pdf` those too."""
         name = str(folder.path)
         with self._lock:
             if self._closed:
                 return
             if (earlier := self._waiting.pop(name, None)) is not None:
                 earlier.cancel()
-            timer = threading.Timer(rest_s, self.write, (folder, Desk))
+            timer = threading.Timer(rest_s, self.write, (folder, Desk), {"pdf": pdf})
             timer.daemon = True
             self._waiting[name] = timer
             timer.start()
@@ -174,7 +174,7 @@ class Press:
             self._writing.add(str(folder.path))
             self._waiting.pop(str(folder.path), None)
 
-    def write(self, folder: JobFolder, own_desk: Callable[[], Desk]) -> None:
+    def write(self, folder: JobFolder, own_desk: Callable[[], Desk], *, pdf: bool = False) -> None:
         """Write the papers of a job now, in a process that ends with it."""
         name = str(folder.path)
         self.claim(folder)
@@ -183,7 +183,7 @@ class Press:
             problems: tuple[Problem, ...] = ()
             desk = own_desk()
             try:
-                desk.ask("papers", folder=str(folder.path), journal=journal)
+                desk.ask("papers", folder=str(folder.path), journal=journal, pdf=pdf)
                 _forget(folder, journal)
             except CellmatchError as error:
                 problems = error.problems

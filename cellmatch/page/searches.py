@@ -11,7 +11,7 @@ from typing import Any
 from cellmatch.errors import CellmatchError, JobError, Problem
 from cellmatch.page.child import ENDING, ENDING_S, STOP_GRACE_S, WRITING, Child, ChildDied
 from cellmatch.page.desk import Desk
-from cellmatch.page.jobs import JobFolder, now
+from cellmatch.page.jobs import Job, JobFolder, now
 from cellmatch.page.plans import Press
 
 POLL_S = 0.1
@@ -73,6 +73,16 @@ class Search:
             self.floor_mah = value["floor_mah"]
             if not self.steps or self.steps[-1][1] != self.spread_mah:
                 self.steps.append((time.monotonic() - self.began, value["spread_mah"]))
+
+
+def _ended(job: Job) -> Job:
+    return replace(job, searching=None)
+
+
+def _lifted(job: Job) -> Job:
+    """Other cells sit in the places now: no lock holds any more."""
+    after = replace(job, searching=None, pins={}).told("plan found")
+    return after.told("locks lifted: the places hold other cells") if job.pins else after
 
 
 class Searches:
@@ -143,7 +153,7 @@ class Searches:
             search.lasted = time.monotonic() - search.began
             search.problems = problems
             with suppress(CellmatchError):  # the folder may have gone
-                search.folder.change(lambda job: replace(job, searching=None))
+                search.folder.change(_lifted if ended == "done" else _ended)
             if ended == "done":
                 self._press.claim(search.folder)
                 # everything is imported there already

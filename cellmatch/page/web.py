@@ -35,6 +35,9 @@ SMALL_BYTES, UPLOAD_BYTES = 300_000, 25_000_000
 UPLOADS = ("/upload", "/open")
 """Ends of the paths that take files."""
 
+TO_SAID = {"hx-retarget": "#said", "hx-reswap": "innerHTML"}
+"""Where a message goes that comes in place of a part of a page."""
+
 STEPS: tuple[tuple[str, str], ...] = (
     ("job", "Job"),
     ("readings", "Readings"),
@@ -153,7 +156,7 @@ def _answered(module: str, function: str, ask: Ask) -> Response:
         return work(ask)
     except CellmatchError as error:
         if ask.live:
-            return HTMLResponse(rendered("message.html", problems=error.problems), headers={"hx-retarget": "#said"})
+            return HTMLResponse(rendered("message.html", problems=error.problems), headers=TO_SAID)
         return message_page("This can't be done as it is", error.problems, 422)
 
 

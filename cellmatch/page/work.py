@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
-from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +29,7 @@ from cellmatch.page.views import load_view, view_of
 from cellmatch.plain import to_plain
 from cellmatch.plan import Plan, plan_pack, tray_repeatability
 from cellmatch.prediction import LoadCase, joining_window_mv
+from cellmatch.prediction.asked import case_of
 from cellmatch.prediction.load import LoadPrediction, predict_load
 
 Journal = Sequence[Mapping[str, Any]]
@@ -43,11 +42,10 @@ def find_plan(report: Reporter, *, folder: str) -> None:
     here = JobFolder(Path(folder))
     job = here.read()
     report.tell({"stage": "reading the cells"})
-    # what writes the record takes long to import: it comes in beside the search
-    threading.Thread(target=import_module, args=("cellmatch.output.folder",), daemon=True).start()
     tray = tray_of(here, job)
     if tray.cells is None or job.pack is None:
         raise JobError(tray.problems or Problem("job", "the pack and the readings come first"))
+    asked = request_of(job)
 
     def progress(spread_mah: float, bound_mah: float, floor_mah: float, stage: str) -> None:
         report.tell({"stage": stage, "spread_mah": spread_mah, "bound_mah": bound_mah, "floor_mah": floor_mah})
@@ -56,14 +54,15 @@ def find_plan(report: Reporter, *, folder: str) -> None:
         with report.interruptible():
             plan = plan_pack(
                 tray.cells,
-                job.pack,
-                limits=Limits(**job.limits),
-                chemistry=job.chemistry,
-                accept={cell: why for cell, why in job.accept.items() if cell in tray.cells.index},
-                holder=holder_of(job.holder),
-                case=case_of(job.load),
-                aims=job.aims or None,
-                seed=job.seed,
+                asked.pack,
+                limits=asked.limits,
+                chemistry=asked.chemistry,
+                accept={cell: why for cell, why in asked.accept.items() if cell in tray.cells.index},
+                holder=asked.holder,
+                case=case_of(asked),
+                heat_placement=asked.heat_placement,
+                aims=asked.aims,
+                seed=asked.seed,
                 seconds=job.seconds,
                 progress=progress,
             )
@@ -77,7 +76,7 @@ def find_plan(report: Reporter, *, folder: str) -> None:
     steps = [(float(s), float(mah)) for s, mah in plan.grouping.history]
     steps.append((plan.grouping.seconds, plan.grouping.spread_mah))
     write_plan(plan, here.path, new_plan=True, papers=())
-    write_whole(here.path / JOB_FILE, job_toml(request_of(job)).encode())
+    write_whole(here.path / JOB_FILE, job_toml(asked).encode())
     here.write_json(SEARCH_NAME, {"of": plan.created_at, "inputs": inputs_of(job), "steps": steps})
     here.write_json(VIEW_NAME, {"key": view_key(here, journal_of(here)), "view": view_of(plan)})
 
@@ -85,7 +84,7 @@ def find_plan(report: Reporter, *, folder: str) -> None:
 def check_job(report: Reporter, *, pack: str, holder: Mapping[str, Any], load: Mapping[str, float]) -> None:
     """Raise what is wrong with a pack, its holder and its load."""
     holder_of(holder).lay_out(Pack.parse(pack))
-    case_of(load)
+    loaded(load)
 
 
 def settle(report: Reporter, *, folder: str, job: Job) -> tuple[Limits, str]:
@@ -133,9 +132,9 @@ def view(report: Reporter, *, folder: str, journal: Journal) -> dict[str, Any]:
     return view_of(_DESK_PLAN.at(Path(folder), journal))
 
 
-def papers(report: Reporter, *, folder: str, journal: Journal) -> None:
-    """Bring the swaps into the record, and write every paper."""
-    from cellmatch.output.folder import PAPERS, change_plan, write_plan
+def papers(report: Reporter, *, folder: str, journal: Journal, pdf: bool) -> None:
+    """Bring the swaps into the record, and write the papers; the PDFs, which take longest, where they are asked for."""
+    from cellmatch.output.folder import ALL_PAPERS, change_plan, write_plan
 
     here = Path(folder)
 
@@ -147,14 +146,16 @@ def papers(report: Reporter, *, folder: str, journal: Journal) -> None:
     plan = read_plan(here)
     if pending(plan, journal):
         plan = change_plan(here, with_swaps)
-    if any(not (here / name).is_file() for name in PAPERS):
-        write_plan(plan, here, same_plan=True)
+    there = {name for name in ALL_PAPERS if (here / name).is_file()}
+    wanted = {name for name in ALL_PAPERS if pdf or not name.endswith(".pdf")}
+    if not wanted <= there:
+        write_plan(plan, here, same_plan=True, papers=wanted | there)
 
 
 def under_load(report: Reporter, *, folder: str, journal: Journal, load: Mapping[str, float]) -> dict[str, Any]:
     """Return what a load does to the plan of a folder."""
     plan = _DESK_PLAN.at(Path(folder), journal)
-    case = case_of(load)
+    case = loaded(load)
     if case is None:
         raise ArgumentInvalid(Problem("load", "a current or a power is needed"))
     found = predict_load(plan.cells, plan.pack, plan.holder, plan.chemistry, plan.limits, case)
@@ -232,8 +233,8 @@ def holder_of(said: Mapping[str, Any]) -> Holder:
     return replace(Holder.parse(str(said.get("shape", "straight"))), **given)
 
 
-def case_of(load: Mapping[str, float]) -> LoadCase | None:
-    """Return the load of a job; None without one."""
+def loaded(load: Mapping[str, float]) -> LoadCase | None:
+    """Return a load from what was typed; None without one."""
     return LoadCase(**load) if "current_a" in load or "power_w" in load else None
 
 
@@ -247,6 +248,7 @@ def request_of(job: Job) -> JobRequest:
         current_a=job.load.get("current_a"),
         peak_a=job.load.get("peak_a"),
         power_w=job.load.get("power_w"),
+        cell_a=job.load.get("cell_a"),
         aims=job.aims or None,
         seconds=job.seconds,
         seed=job.seed,

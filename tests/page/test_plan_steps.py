@@ -51,7 +51,7 @@ def writing_server(module_server: Server, planned_folder: Path) -> Iterator[Serv
 @pytest.fixture
 def plan_server(writing_server: Server, monkeypatch: pytest.MonkeyPatch) -> Server:
     """Return the same with its press at rest: writing the papers takes longer than all else."""
-    monkeypatch.setattr(writing_server.app.state.site.press, "soon", lambda folder, rest_s=0.0: None)
+    monkeypatch.setattr(writing_server.app.state.site.press, "soon", lambda folder, rest_s=0.0, pdf=False: None)
     return writing_server
 
 
@@ -145,7 +145,7 @@ def test_a_swap_is_kept_shown_and_written(writing_server: Server, monkeypatch: p
     assert journal_of(folder) == []
     assert f">{b}<" in (folder.path / "report.html").read_text(encoding="utf-8")
     # and undone: nothing is overwritten, the figures are those of before
-    monkeypatch.setattr(site.press, "soon", lambda folder, rest_s=0.0: None)
+    monkeypatch.setattr(site.press, "soon", lambda folder, rest_s=0.0, pdf=False: None)
     plan_server.client.post("/job/dock-cart/map/undo", headers=ORIGIN)
     undone = view_of(plan_server)
     assert undone["swaps"] == []
@@ -233,6 +233,18 @@ def test_a_swap_survives_the_end_of_the_server_before_it_is_written(plan_server:
     assert view["swaps"] == [[a, b]]
 
 
+def test_a_new_plan_lifts_the_locks(job: JobFolder) -> None:
+    from dataclasses import replace
+
+    from cellmatch.page.searches import _lifted
+
+    locked = replace(job.read(), pins={"D01": 7}, searching="2026-01-01T00:00:00+00:00")
+    after = _lifted(locked)
+    assert after.pins == {}
+    assert after.searching is None
+    assert "locks lifted" in after.diary[-1].what
+
+
 # out of date, prediction, papers
 
 
@@ -272,7 +284,7 @@ def test_a_load_that_cannot_be_is_a_message(plan_server: Server, value: str) -> 
 def test_papers_are_downloads_and_nothing_else_is(plan_server: Server) -> None:
     folder = plan_server.folder("dock-cart")
     listed = re.findall(r'papers/file/([^"]+)" download', plan_server.client.get("/job/dock-cart/papers").text)
-    assert {"report.html", "bench.html", "plan.json", "cells.csv"} <= set(listed)
+    assert {"report.html", "bench.html", "labels.html", "plan.json", "cells.csv"} <= set(listed)
     for name in listed:
         answer = plan_server.client.get(f"/job/dock-cart/papers/file/{name}")
         assert answer.headers["content-disposition"].startswith("attachment")
@@ -282,6 +294,16 @@ def test_papers_are_downloads_and_nothing_else_is(plan_server: Server) -> None:
         assert plan_server.client.get(f"/job/dock-cart/papers/file/{name}").status_code in (404, 422)
     packed = plan_server.client.get("/job/dock-cart/papers/all.zip").content
     assert len(zipfile.ZipFile(io.BytesIO(packed)).namelist()) == len(listed)
+
+
+@pytest.mark.slow
+def test_pdfs_are_written_on_request(writing_server: Server) -> None:
+    site, folder = writing_server.app.state.site, writing_server.folder("dock-cart")
+    writing_server.client.post("/job/dock-cart/papers/pdf", headers=ORIGIN)
+    wait_until(lambda: not site.press.busy(folder), 120)
+    answer = writing_server.client.get("/job/dock-cart/papers/file/papers.pdf")
+    assert answer.content.startswith(b"%PDF")
+    assert read_plan(folder.path).history == ()
 
 
 def test_a_record_that_names_another_file_gives_nothing_away(plan_server: Server) -> None:
