@@ -15,8 +15,10 @@ _READINGS = ("ocv_v", "capacity_mah", "ir_mohm")
 def log_heading(rows: Sequence[Sequence[str]]) -> int:
     """Return the index of a row that heads a time log, -1 for none."""
     for index, row in enumerate(rows[:HEAD_ROWS]):
+        if any(map(is_number, row)):  # first, as it is quick and nearly every row has one
+            continue
         headings = [heading_of(f) for f in row if f.strip(SPACES)]
-        if len(headings) >= 2 and not any(is_number(f) for f in row) and is_log(headings):
+        if len(headings) >= 2 and is_log(headings):
             return index
     return -1
 
