@@ -264,12 +264,12 @@ class JobFolder:
         write_whole(self.path / name, json.dumps(data, ensure_ascii=False, allow_nan=False, indent=indent).encode())
 
     def stamp(self, name: str) -> tuple[int, int]:
-        """Return what changes when a file of this folder is written anew; zeros where it isn't there."""
+        """Return what changes when a file of this folder is written anew, and not when the folder is copied."""
         try:
             status = (self.path / name).stat()
         except OSError:
             return 0, 0
-        return status.st_mtime_ns, status.st_ino
+        return status.st_mtime_ns, status.st_size
 
     def tester_path(self, file: TesterFile) -> Path:
         """Return where a tester's file lies."""

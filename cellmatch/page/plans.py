@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import json
 import threading
-from collections.abc import Callable, Mapping
+from collections import Counter
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
@@ -129,14 +130,14 @@ class Press:
     def __init__(self) -> None:
         self._waiting: dict[str, threading.Timer] = {}
         self._failed: dict[str, tuple[Problem, ...]] = {}
-        self._writing: set[str] = set()
+        self._claims: Counter[str] = Counter()
         self._lock, self._turn = threading.Lock(), threading.Lock()
         self._closed = False
 
     def busy(self, folder: JobFolder) -> bool:
         """Tell whether papers of a job are being written, or soon will be."""
         name = str(folder.path)
-        return name in self._waiting or name in self._writing
+        return name in self._waiting or self._claims[name] > 0
 
     def failed(self, folder: JobFolder) -> tuple[Problem, ...]:
         """Return what went wrong the last time."""
@@ -156,7 +157,7 @@ class Press:
                 return
             if (earlier := self._waiting.pop(name, None)) is not None:
                 earlier.cancel()
-            timer = threading.Timer(rest_s, self.write, (folder, Desk), {"pdf": pdf})
+            timer = threading.Timer(rest_s, self._begin, (folder, pdf))
             timer.daemon = True
             self._waiting[name] = timer
             timer.start()
@@ -169,28 +170,31 @@ class Press:
                 timer.cancel()
 
     def claim(self, folder: JobFolder) -> None:
-        """Say that the papers of a job are in hand, so that nobody else begins them."""
+        """Say that the papers of a job are in hand; :meth:`write` has to follow."""
         with self._lock:
-            self._writing.add(str(folder.path))
+            self._claims[str(folder.path)] += 1
             self._waiting.pop(str(folder.path), None)
 
-    def write(self, folder: JobFolder, own_desk: Callable[[], Desk], *, pdf: bool = False) -> None:
-        """Write the papers of a job now, in a process that ends with it."""
-        name = str(folder.path)
+    def _begin(self, folder: JobFolder, pdf: bool) -> None:
         self.claim(folder)
+        self.write(folder, Desk(), pdf=pdf)
+
+    def write(self, folder: JobFolder, own_desk: Desk, *, pdf: bool = False) -> None:
+        """Write the papers of a job that was claimed, in a process that ends with it."""
+        name = str(folder.path)
         with self._turn:
             journal = journal_of(folder)
             problems: tuple[Problem, ...] = ()
-            desk = own_desk()
             try:
-                desk.ask("papers", folder=str(folder.path), journal=journal, pdf=pdf)
+                own_desk.ask("papers", folder=str(folder.path), journal=journal, pdf=pdf)
                 _forget(folder, journal)
             except CellmatchError as error:
                 problems = error.problems
             finally:
-                desk.close()
+                own_desk.close()
                 self._failed[name] = problems
-                self._writing.discard(name)
+                with self._lock:
+                    self._claims[name] -= 1
 
 
 def _forget(folder: JobFolder, written: list[dict[str, Any]]) -> None:

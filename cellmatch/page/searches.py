@@ -158,7 +158,7 @@ class Searches:
                 self._press.claim(search.folder)
                 # everything is imported there already
                 threading.Thread(
-                    target=self._press.write, args=(search.folder, lambda: Desk(search.child)), daemon=True
+                    target=self._press.write, args=(search.folder, Desk(search.child)), daemon=True
                 ).start()
             else:
                 search.child.end()

@@ -213,7 +213,7 @@ class _DeskPlan:
     def at(self, folder: Path, journal: Journal) -> Plan:
         """Return the plan of a folder with the swaps of its journal."""
         status = (folder / RECORD_NAME).stat()
-        key = (str(folder), status.st_mtime_ns, status.st_ino)
+        key = (str(folder), status.st_mtime_ns, status.st_size)
         wanted = [entry["when"] for entry in journal]
         if self._plan is None or key != self._key or wanted[: len(self._applied)] != self._applied:
             self._plan, self._key, self._applied = read_plan(folder), key, []

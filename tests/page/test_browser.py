@@ -13,10 +13,7 @@ from playwright.sync_api import Browser, Page
 
 from cellmatch import read_plan
 from cellmatch.page.jobs import Jobs
-from tests.page.conftest import Running, Visit, visit
-
-# not yet proven steady on a busy machine: run with -m slow
-pytestmark = pytest.mark.slow
+from tests.page.conftest import Running, visit
 
 STEPS = ("job", "readings", "screening", "groups", "map", "prediction", "build", "papers")
 
@@ -40,11 +37,9 @@ def find_groups(page: Page, seconds: str = "0.5") -> None:
 def test_the_whole_job_on_a_sample_by_mouse(browser: Browser, shared_server: Running, tmp_path: Path) -> None:
     seen = visit(browser, shared_server, accept_downloads=True)
     page = seen.page
-    seen.check_access()
     page.click("button:text-is('Dock cart')")
     page.wait_for_url("**/readings")
     name = page.url.split("/")[4]
-    seen.check_access()
 
     page.click("nav.onward >> text=Screening")
     before = page.inner_text("#tally")
@@ -62,11 +57,9 @@ def test_the_whole_job_on_a_sample_by_mouse(browser: Browser, shared_server: Run
     page.wait_for_selector("text=! used anyway")
     page.click("button:text-is('no longer use it')")
     page.wait_for_selector("#tally:has-text('2 rejected')")
-    seen.check_access()
 
     page.click("nav.onward >> text=Groups")
     find_groups(page)
-    seen.check_access()
 
     page.click("nav.onward >> text=Pack map")
     cells = page.locator("svg.map >> nth=0 >> [data-cell]")
@@ -83,13 +76,11 @@ def test_the_whole_job_on_a_sample_by_mouse(browser: Browser, shared_server: Run
     assert cells.nth(9).get_attribute("data-cell") == a
     page.select_option("#colour", "ir_mohm")
     page.wait_for_selector(".scale")
-    seen.check_access()
 
     page.click("nav.onward >> text=Prediction")
     page.fill("#load-value", "10")
     page.press("#load-value", "Tab")
     page.wait_for_selector("#load dl.strip")
-    seen.check_access()
 
     page.click("nav.onward >> text=Build")
     page.wait_for_selector("#i1-0")
@@ -106,11 +97,9 @@ def test_the_whole_job_on_a_sample_by_mouse(browser: Browser, shared_server: Run
         box.check()
     page.click("#steer button:not([disabled])")
     page.wait_for_url("**/build/2")
-    seen.check_access()
 
     page.click(".rule >> text=Papers")
     page.wait_for_selector("a:text-is('All of them in one archive')")
-    seen.check_access()
     with page.expect_download() as download:
         page.click("a:text-is('report.html')")
     saved = tmp_path / "report.html"
@@ -119,20 +108,25 @@ def test_the_whole_job_on_a_sample_by_mouse(browser: Browser, shared_server: Run
     plan = read_plan(shared_server.root / name)
     assert [entry["what"] for entry in plan.history][-1] == "cells swapped"
     seen.check()
-    reload_every_step(seen, name)
     page.context.close()
 
 
-def reload_every_step(seen: Visit, name: str) -> None:
-    """Reload each step: it shows the same again; back and forth work, and nothing scrolls sideways on a phone."""
+@pytest.mark.slow
+def test_every_step_reloads_fits_a_phone_and_is_open_to_all(
+    browser: Browser, shared_server: Running, planned_folder: Path
+) -> None:
+    shutil.copytree(planned_folder, shared_server.root / "looked-at")
+    seen = visit(browser, shared_server)
     page = seen.page
+    seen.check_access()
     # what comes in after the page itself is left out
     words = "[...document.querySelectorAll('main > :not(#findings)')].map((part) => part.textContent).join()"
     for step in STEPS:
-        seen.go(f"/job/{name}/{step}")
+        seen.go(f"/job/looked-at/{step}")
         before = page.evaluate(words)
         page.reload()
         assert page.evaluate(words) == before, step
+        seen.check_access()
         page.set_viewport_size({"width": 390, "height": 844})
         seen.check()
         page.set_viewport_size({"width": 1280, "height": 900})
@@ -144,8 +138,10 @@ def reload_every_step(seen: Visit, name: str) -> None:
     seen.go("/")
     seen.check()
     seen.check_access()
+    page.context.close()
 
 
+@pytest.mark.slow
 def test_the_whole_job_on_a_messy_file(browser: Browser, shared_server: Running, tmp_path: Path) -> None:
     messy = tmp_path / "tray <1>.csv"
     messy.write_bytes(MESSY)
@@ -219,7 +215,7 @@ def test_a_search_is_stopped_and_the_best_so_far_is_kept(
     page.fill("#seconds", "500")
     page.click("button:has-text('Find groups')")
     page.wait_for_selector("#search .tally-like")
-    page.wait_for_timeout(2000)
+    page.wait_for_timeout(500)
     page.reload()  # and another look at it does no harm
     page.click("#stop-search")
     page.wait_for_selector("dl.strip")
@@ -233,6 +229,7 @@ def test_a_search_is_stopped_and_the_best_so_far_is_kept(
     page.context.close()
 
 
+@pytest.mark.slow
 def test_the_keyboard_alone_is_enough(browser: Browser, shared_server: Running) -> None:
     seen = visit(browser, shared_server)
     page = seen.page
@@ -283,6 +280,7 @@ def test_the_keyboard_alone_is_enough(browser: Browser, shared_server: Running) 
     page.context.close()
 
 
+@pytest.mark.slow
 def test_a_phone_can_do_the_map_by_touch(browser: Browser, shared_server: Running, planned_folder: Path) -> None:
     seen = visit(browser, shared_server, 390, 844, has_touch=True, is_mobile=True)
     page = seen.page
@@ -298,6 +296,7 @@ def test_a_phone_can_do_the_map_by_touch(browser: Browser, shared_server: Runnin
     page.context.close()
 
 
+@pytest.mark.slow
 def test_a_page_of_an_earlier_start_says_so(browser: Browser, shared_server: Running) -> None:
     seen = visit(browser, shared_server)
     page = seen.page

@@ -117,6 +117,7 @@ def pair(view: Any, *, same_group: bool = False) -> tuple[str, str]:
     return (first[0], first[1]) if same_group else (first[0], view["groups"][1][0])
 
 
+@pytest.mark.slow
 def test_a_swap_is_kept_shown_and_written(writing_server: Server, monkeypatch: pytest.MonkeyPatch) -> None:
     plan_server = writing_server
     folder = plan_server.folder("dock-cart")
@@ -389,6 +390,7 @@ def do_step(server: Server, number: int) -> None:
     assert answer.status_code == 303, answer.text
 
 
+@pytest.mark.slow
 def test_the_whole_build_is_led_through_and_kept(plan_server: Server, tmp_path: Path) -> None:
     folder = plan_server.folder("dock-cart")
     total = len(view_of(plan_server)["steps"])

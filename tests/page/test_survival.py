@@ -17,9 +17,6 @@ from cellmatch import read_plan
 from cellmatch.page.jobs import Jobs
 from tests.page.conftest import Running, start, wait_until
 
-# not yet proven steady on a busy machine: run with -m slow
-pytestmark = pytest.mark.slow
-
 FLAT_MB = 12.0
 """What a hundred uploads may leave behind, between the fortieth and the last."""
 
@@ -88,6 +85,7 @@ def test_a_hundred_uploads_leave_the_server_as_it_was(running: Running) -> None:
     assert list((running.root / "uploads" / "tester").iterdir()) == []
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="looks for child processes in /proc")
 def test_a_power_cut_in_the_middle_of_a_search_loses_only_that_search(planned_folder: Path, tmp_path: Path) -> None:
     shutil.copytree(planned_folder, tmp_path / "jobs" / "cart")
