@@ -185,7 +185,9 @@ class Visit:
 
 def visit(browser: Browser, server: Running, width: int = 1280, height: int = 900, **options: object) -> Visit:
     """Open the first page of a server in a window of its own."""
-    context = browser.new_context(viewport={"width": width, "height": height}, **options)  # type: ignore[arg-type]
+    # without smooth scrolling, which the driver would wait for
+    looks = {"viewport": {"width": width, "height": height}, "reduced_motion": "reduce", **options}
+    context = browser.new_context(**looks)  # type: ignore[arg-type]
     page = context.new_page()
     page.set_default_timeout(60_000)
     one = Visit(page, server, [], [])
