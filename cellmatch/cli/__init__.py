@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import signal
 import sys
+from collections.abc import Sequence
 
 import click
 
@@ -19,25 +20,40 @@ EXIT_INTERRUPTED = 130
 
 
 def main() -> None:
-    """Run the command line; the only place where errors become exit codes."""
+    """Run the command line and end the process with its exit code."""
+    sys.exit(run())
+
+
+def run(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; the only place where errors become exit codes.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        Like ``["plan", "tray.csv", "10s3p", "--out", "job"]``; default: those of the process.
+
+    Returns
+    -------
+    int
+        0 done, 1 the job can't be done or must stop, 2 input that can't be used, 130 interrupted.
+    """
     try:
-        result = cli.main(standalone_mode=False, prog_name="cellmatch")
-        code = result if isinstance(result, int) else 0
+        result = cli.main(args=arguments, standalone_mode=False, prog_name="cellmatch")
     except CellmatchError as error:
         for problem in error.problems:
             click.echo(f"cellmatch: {problem}", err=True)
-        code = error.exit_code
+        return error.exit_code
     except click.ClickException as error:
         error.show()
-        code = 2
+        return 2
     except (KeyboardInterrupt, click.Abort):
         click.echo("cellmatch: interrupted, nothing was kept", err=True)
-        code = EXIT_INTERRUPTED
+        return EXIT_INTERRUPTED
     except BrokenPipeError:
         # the reader of our output has gone: nothing more to tell it
         sys.stderr.close()
-        code = 0
-    sys.exit(code)
+        return 0
+    return result if isinstance(result, int) else 0
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
