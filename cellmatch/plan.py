@@ -40,11 +40,12 @@ from cellmatch.prediction import (
 )
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
 class Plan:
     """Everything that is known about a pack before it is built.
 
-    Two plans are equal when everything in them is, cell by cell.
+    Two plans are equal when everything in them is, cell by cell. A notebook shows a plan as verdict and groups;
+    :meth:`summary` gives the one screen of the command line.
 
     Parameters
     ----------
@@ -110,6 +111,26 @@ class Plan:
     def with_status(self, status: str) -> PlacedCells:
         """Return the rows of the table whose status is used, spare or reject."""
         return PlacedCells(self.cells[self.cells["status"] == status])
+
+    def summary(self) -> str:
+        """Return the plan on one screen, as the command line shows it.
+
+        Returns
+        -------
+        str
+        """
+        from cellmatch.output.summary import plan_summary
+
+        return plan_summary(self)
+
+    def __repr__(self) -> str:
+        counts = self.cells["status"].value_counts()
+        return f"<Plan {self.pack}: {self.verdict}, {counts.get('used', 0)} of {len(self.cells)} cells used>"
+
+    def _repr_html_(self) -> str:
+        from cellmatch.output.notebook import plan_html
+
+        return plan_html(self)
 
     def __eq__(self, other: object) -> bool:
         if not isinstance(other, Plan):

@@ -18,7 +18,8 @@ def dock_cart() -> pd.DataFrame:
     """Return 60 new cells of 2500 mAh in two lots; two fail screening, three must be levelled."""
     rng = np.random.default_rng(130_04)
     n = 60
-    lot = np.repeat(["N1", "N2"], n // 2)
+    # the cells were tested as they came to hand, not lot by lot
+    lot = np.random.default_rng(2).permutation(np.repeat(["N1", "N2"], n // 2))
     quality = rng.normal(size=n)
     noise = rng.normal(size=n)
     capacity = 2530 * np.where(lot == "N2", 0.99, 1.0) * (1 + 0.007 * quality)

@@ -21,6 +21,11 @@ STOREYS = (
     ("pack",),
     ("errors", "plain"),
 )
+# a Plan shows itself: what is written about plans lives in output/, and is imported when it is asked for
+SHOWS_ITSELF = {
+    "plan.py imports cellmatch.output.summary.plan_summary",
+    "plan.py imports cellmatch.output.notebook.plan_html",
+}
 LEVEL = {name: level for level, names in enumerate(STOREYS) for name in names}
 
 
@@ -48,8 +53,8 @@ def test_folders_import_only_from_below(project: Path) -> None:
                 continue
             there = parts[1]
             if there != here and LEVEL[there] <= LEVEL[here]:
-                wrong.append(f"{path.relative_to(project)} imports {name}")
-    assert not wrong
+                wrong.append(f"{path.relative_to(package)} imports {name}")
+    assert set(wrong) == SHOWS_ITSELF
 
 
 def test_every_module_has_a_storey(project: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 from typing import Any
 
 import numpy as np
@@ -181,3 +182,12 @@ def test_a_plan_equals_itself_and_no_other(tray: CellTable) -> None:
     assert made == made
     assert made != plan(tray, "12s4p")
     assert made != "13s4p"
+
+
+def test_a_plan_shows_itself(tray: CellTable) -> None:
+    made = plan(CellTable(tray.rename(index={"C00": "<b>C00"})), "10s3p")
+    assert made.summary().startswith("10s3p from readings at hand: 60 cells, 30 used")
+    assert repr(made) == "<Plan 10s3p: go, 30 of 60 cells used>"
+    shown = made._repr_html_()
+    assert "<b>" not in shown
+    assert all(html.escape(cell) in shown for group in made.groups for cell in group)

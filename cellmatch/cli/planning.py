@@ -117,6 +117,7 @@ def plan(
 
         click.echo(plan_summary(made))
         click.echo(f"Written   {folder}: plan.json, {', '.join(names)}")
+        click.echo("Next      open report.html, then bench.html for the build; 'cellmatch inspect' checks its readings")
 
 
 @click.command()

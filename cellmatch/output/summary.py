@@ -30,8 +30,8 @@ def plan_summary(plan: Plan) -> str:
         ],
         MOST_LINES,
     )
-    lines += _section("Pack", [_pack_words(plan)])
-    lines += _section("Groups", _grouping_words(plan))
+    lines += _section("Pack", [pack_words(plan)])
+    lines += _section("Groups", grouping_words(plan))
     lines += _section("Load", _load_words(plan))
     rejects = plan.with_status("reject")
     lines += _section("Rejects", (f"{cell}: {'; '.join(r)}" for cell, r in rejects["reasons"].items()), MOST_LINES)
@@ -110,7 +110,8 @@ def _section(title: str, texts: Iterable[str], most: int | None = None) -> list[
     return [*lines, ""]
 
 
-def _pack_words(plan: Plan) -> str:
+def pack_words(plan: Plan) -> str:
+    """Return voltage, capacity, energy and resistance of the pack in one line."""
     p = plan.prediction
     words = (
         f"{p.nominal_v:.1f} V nominal ({p.end_v:.1f} V empty, {p.full_v:.1f} V full), {p.capacity_mah / 1000:.2f} Ah, "
@@ -134,7 +135,8 @@ def _load_words(plan: Plan) -> list[str]:
     return [words, *load.findings]
 
 
-def _grouping_words(plan: Plan) -> list[str]:
+def grouping_words(plan: Plan) -> list[str]:
+    """Return how good the grouping is, how sure that is, and what the tester could have seen of it."""
     g, p = plan.grouping, plan.prediction
     weakest = f"weakest group {p.weakest_group} holds {g.weakest_mah:.1f} mAh"
     spread = f"spread {g.spread_mah:.1f} mAh"
@@ -146,9 +148,8 @@ def _grouping_words(plan: Plan) -> list[str]:
         if proven:
             words.append(f"{text}: proven, no grouping {'of these cells ' if better == 'more' else ''}gives {better}")
         else:
-            words.append(
-                f"{text}: best found, bound {bound:.1f} mAh; go on with --seconds {10 * max(g.seconds, 1):.0f}"
-            )
+            more = 10 * max(plan.settings["seconds"], 1)
+            words.append(f"{text}: best found, bound {bound:.1f} mAh; go on with --seconds {more:.0f}")
     words.append(
         f"two groups closer than {g.floor_mah:.0f} mAh can't be told apart with this tester (floor; one group is known "
         f"to ±{g.group_uncertainty_mah:.0f} mAh)"

@@ -141,7 +141,7 @@ def test_repeats_are_combined_by_their_median_and_said(run: Run, sample: Path, t
     assert done.returncode == 0
     cells = {c["cell_id"]: c for c in json.loads((tmp_path / "job" / "plan.json").read_text("utf-8"))["cells"]}
     assert len(cells) == 60
-    assert cells["D02"]["capacity_mah"] == 2527
+    assert cells["D02"]["capacity_mah"] == 2514.5  # between 2499 and 2530
     assert "D02" in done.stdout
     assert "twice" in done.stdout
 
@@ -210,10 +210,11 @@ def test_import_stays_light() -> None:
 
 @pytest.mark.skipif(os.name == "nt", reason="signals of this kind are POSIX")
 @pytest.mark.parametrize("after_s", [0.3, 1.5, 3.5])
-def test_ctrl_c_at_any_moment(sample: Path, tmp_path: Path, after_s: float) -> None:
-    # one series cell more than the spares allow to prove quickly keeps the search going for its full time
-    out = tmp_path / "job"
-    command = [sys.executable, "-m", "cellmatch", "plan", str(sample), "13s4p", "--out", str(out), "--seconds", "6"]
+def test_ctrl_c_at_any_moment(project: Path, tmp_path: Path, after_s: float) -> None:
+    # this tray's last step of spread is not proved in a minute, so the search is still going
+    out, tray = tmp_path / "job", project / "sample_data" / "launch.csv"
+    command = [sys.executable, "-m", "cellmatch", "plan", str(tray), "14s8p", "--out", str(out)]
+    command += ["--salvaged", "--rated-mah", "2600", "--seconds", "60"]
     process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     time.sleep(after_s)
     process.send_signal(signal.SIGINT)
@@ -221,7 +222,7 @@ def test_ctrl_c_at_any_moment(sample: Path, tmp_path: Path, after_s: float) -> N
     assert "Traceback" not in errors
     if process.returncode == 0:
         record = json.loads((out / "plan.json").read_text(encoding="utf-8"))
-        assert len(record["groups"]) == 13
+        assert len(record["groups"]) == 14
     else:
         assert process.returncode in {130, -signal.SIGINT}
         assert not out.exists()
