@@ -91,11 +91,42 @@ def lanterns() -> pd.DataFrame:
     )
 
 
+def winch_log(number: int, capacity_ah: float, resistance_ohm: float) -> pd.DataFrame:
+    """Return the log of one discharge at 1.25 A from full to 3.0 V, with the two steps of a resistance test before it.
+
+    After ten minutes of rest 0.5 A for 10 s and 2.5 A for 1 s: the two levels of IEC 61960-3, 0.2 and 1 times the
+    rated current of 2.5 A. The curve is a rough invention with the shape of an NMC cell's.
+    """
+    rng = np.random.default_rng(number)
+    pieces = [(0.0, range(0, 600, 60)), (0.5, range(600, 610, 1)), (2.5, np.arange(610, 611.01, 0.25))]
+    times = np.concatenate([np.asarray(t, dtype=float) for _, t in pieces])
+    currents = np.concatenate([np.full(len(t), a) for a, t in pieces])
+    run = np.arange(612, 612 + 2.2 * 3600, 30.0)
+    times, currents = np.append(times, run), np.append(currents, np.full(len(run), 1.25))
+    used_ah = np.concatenate(([0.0], np.cumsum(currents[:-1] * np.diff(times)))) / 3600
+    charge = 1 - used_ah / capacity_ah
+    ocv = np.interp(
+        charge, [-0.02, 0, 0.05, 0.1, 0.3, 0.5, 0.7, 0.9, 1], [2.6, 3.0, 3.3, 3.45, 3.6, 3.68, 3.9, 4.08, 4.18]
+    )
+    volts = ocv - currents * resistance_ohm + rng.normal(0, 0.0005, len(times))
+    kept = np.flatnonzero(volts > 3.0 - 0.02)
+    return pd.DataFrame(
+        {
+            "time [s]": [f"{t:.2f}" for t in times[kept]],
+            "voltage [V]": [f"{v:.4f}" for v in volts[kept]],
+            "current [A]": [f"{-a:.3f}" for a in currents[kept]],
+        }
+    )
+
+
 def main() -> None:
-    """Write the three files beside this script."""
+    """Write the files of readings beside this script."""
     dock_cart().to_csv(HERE / "dock_cart.csv", index=False, lineterminator="\n")
     launch().to_csv(HERE / "launch.csv", index=False, sep=";", lineterminator="\n")
     lanterns().to_csv(HERE / "lanterns.csv", index=False, lineterminator="\n")
+    for number, capacity_ah, resistance_ohm in ((1, 2.471, 0.041), (2, 2.438, 0.044)):
+        log = winch_log(number, capacity_ah, resistance_ohm)
+        log.to_csv(HERE / f"winch_W{number}.csv", index=False, lineterminator="\n")
 
 
 if __name__ == "__main__":

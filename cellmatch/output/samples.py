@@ -35,7 +35,7 @@ def copy_samples(folder: str | Path) -> tuple[str, ...]:
         The folder can't be written, or holds a file of the same name with other content.
     """
     target = Path(folder)
-    sources = sorted(p for p in sample_folder().iterdir() if p.suffix in {".csv", ".md"})
+    sources = sorted(p for p in sample_folder().iterdir() if p.suffix in {".csv", ".md", ".toml"})
     other = [s.name for s in sources if (t := target / s.name).exists() and t.read_bytes() != s.read_bytes()]
     if other:
         raise FolderNotWritable(

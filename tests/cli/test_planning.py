@@ -17,6 +17,7 @@ import pytest
 if TYPE_CHECKING:
     from tests.cli.conftest import Run
 
+NOT_COPIED = {"draw.py", "dock_cart_balance.png"}
 HEAVY = ("numpy", "pandas", "scipy", "ortools", "matplotlib")
 
 
@@ -178,10 +179,10 @@ def test_screen_alone(run: Run, sample: Path, tmp_path: Path) -> None:
     assert "over-discharged" in (tmp_path / "judged.csv").read_text(encoding="utf-8-sig")
 
 
-def test_samples_are_copied_and_nothing_is_written_over(run: Run, tmp_path: Path) -> None:
+def test_samples_are_copied_and_nothing_is_written_over(run: Run, project: Path, tmp_path: Path) -> None:
     target = tmp_path / "trays"
     assert run("sample", str(target)).returncode == 0
-    assert {p.name for p in target.iterdir()} == {"README.md", "dock_cart.csv", "lanterns.csv", "launch.csv"}
+    assert {p.name for p in target.iterdir()} == {p.name for p in (project / "sample_data").iterdir()} - NOT_COPIED
     assert run("sample", str(target)).returncode == 0
     (target / "launch.csv").write_text("mine", encoding="utf-8")
     again = run("sample", str(target))
