@@ -19,7 +19,10 @@ from cellmatch.errors import ArgumentInvalid, Problem
 @click.argument("trays", metavar="TRAYS", type=click.Path(path_type=Path))
 @click.option("--out", required=True, type=click.Path(path_type=Path), metavar="DIR", help="Folder for the results.")
 @click.option(
-    "--workers", type=click.IntRange(min=1), help="Trays planned at a time.  [default: as many as there are cores]"
+    "--workers",
+    type=click.IntRange(min=1),
+    metavar="NUMBER",
+    help="Trays planned at a time.  [default: as many as there are cores]",
 )
 @click.option(
     "--scheduler",
@@ -28,9 +31,12 @@ from cellmatch.errors import ArgumentInvalid, Problem
 )
 @click.option("--reports", is_flag=True, help="Write report and picture of each tray too.")
 @click.option(
-    "--seconds", type=click.FloatRange(min=0, min_open=True), help="Longest search of each tray.  [default: 0.1]"
+    "--seconds",
+    type=click.FloatRange(min=0, min_open=True),
+    metavar="NUMBER",
+    help="s. Longest search of each tray.  [default: 0.1]",
 )
-@click.option("--seed", type=click.IntRange(min=0), help="Seed of the random parts.  [default: 0]")
+@click.option("--seed", type=click.IntRange(min=0), metavar="NUMBER", help="Seed of the random parts.  [default: 0]")
 @click.option(
     "--new-plan", is_flag=True, help="Put plans in place of ones with readings or changes; their records are kept."
 )

@@ -10,7 +10,10 @@ import click
 @click.command()
 @click.argument("folder", metavar="[FOLDER]", default="cellmatch_jobs", type=click.Path(path_type=Path))
 @click.option(
-    "--port", type=click.IntRange(1, 65535), help="Port on this computer.  [default: the first free from 8765]"
+    "--port",
+    type=click.IntRange(1, 65535),
+    metavar="NUMBER",
+    help="Port on this computer.  [default: the first free from 8765]",
 )
 @click.option(
     "--bench",

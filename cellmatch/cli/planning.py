@@ -32,8 +32,8 @@ DEFAULT_SECONDS = 3.0
     type=click.Choice(["weakest", "spread", "conductance", "range"]),
     help="What the grouping looks for, most important first; repeat for several.",
 )
-@click.option("--seconds", type=click.FloatRange(min=0), help="Longest search.  [default: 3]")
-@click.option("--seed", type=click.IntRange(min=0), help="Seed of the random parts.  [default: 0]")
+@click.option("--seconds", type=click.FloatRange(min=0), metavar="NUMBER", help="s. Longest search.  [default: 3]")
+@click.option("--seed", type=click.IntRange(min=0), metavar="NUMBER", help="Seed of the random parts.  [default: 0]")
 @click.option("--current", type=float, metavar="NUMBER", help="A. Continuous current of the load.")
 @click.option("--peak", type=float, metavar="NUMBER", help="A. Current of the load for seconds.")
 @click.option("--power", type=float, metavar="NUMBER", help="W. Continuous power of the load, instead of --current.")
@@ -46,7 +46,12 @@ DEFAULT_SECONDS = 3.0
     help="straight, offset, 5x8 (rows x columns, folded), strips 5x8, or a map like places.csv.  [default: straight]",
 )
 @click.option("--cell-size", help="Cell by its designation, like 18650 or 21700.  [default: 18650]")
-@click.option("--pitch-mm", type=float, help="Centre to centre of neighbours in the holder.  [default: diameter + 2]")
+@click.option(
+    "--pitch-mm",
+    type=float,
+    metavar="NUMBER",
+    help="mm. Centre to centre of neighbours in the holder.  [default: diameter + 2]",
+)
 @click.option("--contact-a", type=float, metavar="NUMBER", help="A. What the holder's contact of one cell may carry.")
 @click.option(
     "--link-type",
