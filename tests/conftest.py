@@ -10,6 +10,13 @@ import pytest
 PROJECT = Path(__file__).resolve().parents[1]
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark notebooks as slow: each starts a kernel of its own."""
+    for item in items:
+        if item.path.suffix == ".ipynb":
+            item.add_marker("slow")
+
+
 @pytest.fixture(scope="session")
 def project() -> Path:
     """Return the checkout's top folder."""

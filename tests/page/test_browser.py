@@ -33,6 +33,8 @@ def find_groups(page: Page, seconds: str = "0.5") -> None:
     page.click("button:has-text('Find groups')")
     page.wait_for_selector("dl.strip")
 
+pytestmark = pytest.mark.slow  # journeys through the whole job in a real browser
+
 
 def test_the_whole_job_on_a_sample_by_mouse(browser: Browser, shared_server: Running, tmp_path: Path) -> None:
     seen = visit(browser, shared_server, accept_downloads=True)
@@ -111,7 +113,6 @@ def test_the_whole_job_on_a_sample_by_mouse(browser: Browser, shared_server: Run
     page.context.close()
 
 
-@pytest.mark.slow
 def test_every_step_reloads_fits_a_phone_and_is_open_to_all(
     browser: Browser, shared_server: Running, planned_folder: Path
 ) -> None:
@@ -141,7 +142,6 @@ def test_every_step_reloads_fits_a_phone_and_is_open_to_all(
     page.context.close()
 
 
-@pytest.mark.slow
 def test_the_whole_job_on_a_messy_file(browser: Browser, shared_server: Running, tmp_path: Path) -> None:
     messy = tmp_path / "tray <1>.csv"
     messy.write_bytes(MESSY)
@@ -229,7 +229,6 @@ def test_a_search_is_stopped_and_the_best_so_far_is_kept(
     page.context.close()
 
 
-@pytest.mark.slow
 def test_the_keyboard_alone_is_enough(browser: Browser, shared_server: Running) -> None:
     seen = visit(browser, shared_server)
     page = seen.page
@@ -280,7 +279,6 @@ def test_the_keyboard_alone_is_enough(browser: Browser, shared_server: Running) 
     page.context.close()
 
 
-@pytest.mark.slow
 def test_a_phone_can_do_the_map_by_touch(browser: Browser, shared_server: Running, planned_folder: Path) -> None:
     seen = visit(browser, shared_server, 390, 844, has_touch=True, is_mobile=True)
     page = seen.page
@@ -296,7 +294,6 @@ def test_a_phone_can_do_the_map_by_touch(browser: Browser, shared_server: Runnin
     page.context.close()
 
 
-@pytest.mark.slow
 def test_a_page_of_an_earlier_start_says_so(browser: Browser, shared_server: Running) -> None:
     seen = visit(browser, shared_server)
     page = seen.page
