@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from cellmatch.errors import FolderNotWritable, Problem
-from cellmatch.output.record import RECORD_NAME, plan_to_json, read_plan
+from cellmatch.output.record import RECORD_NAME, plan_to_json, read_plan, record_text
 from cellmatch.output.tables import cells_csv, groups_csv, positions_csv
 from cellmatch.plan import Plan
 
@@ -114,7 +114,7 @@ def write_plan(
             content = make(plan)
             (workshop / name).write_bytes(content)
             hashes[name] = hashlib.sha256(content).hexdigest()
-        record = json.dumps(plan_to_json(plan, hashes), ensure_ascii=False, allow_nan=False, indent=1)
+        record = record_text(plan_to_json(plan, hashes))
         (workshop / RECORD_NAME).write_text(record, encoding="utf-8")
         with _uninterrupted():
             target.mkdir(exist_ok=True)

@@ -42,6 +42,40 @@ def record_schema() -> dict[str, Any]:
     return schema
 
 
+def record_text(record: Mapping[str, Any]) -> str:
+    r"""Write a record as JSON text: a line a key, and in lists a line an item, so that a change shows as a line.
+
+    Parameters
+    ----------
+    record : mapping
+        Plain JSON values.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> print(record_text({"pack": {"series": 2}, "notes": ["a", "b"], "files": []}))
+    {
+    "pack": {"series": 2},
+    "notes": [
+     "a",
+     "b"
+    ],
+    "files": []
+    }
+    """
+    encode = json.JSONEncoder(ensure_ascii=False, allow_nan=False).encode
+
+    def entry(value: Any) -> str:
+        if isinstance(value, list) and value:
+            return "[\n " + ",\n ".join(map(encode, value)) + "\n]"
+        return encode(value)
+
+    return "{\n" + ",\n".join(f"{encode(key)}: {entry(value)}" for key, value in record.items()) + "\n}"
+
+
 def plan_to_json(plan: Plan, paper_sha256: Mapping[str, str] | None = None) -> dict[str, Any]:
     """Return the record of a plan as plain JSON values.
 
