@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from dataclasses import dataclass
+from functools import lru_cache
 
 from cellmatch.cells.spelling import DASHES, INVISIBLE, listed
 from cellmatch.cells.table import columns_of
@@ -214,6 +215,7 @@ def _german(text: str) -> bool:
     return any(stem in text for stem in ("kapazitaet", "pruef", "geraet"))
 
 
+@lru_cache(maxsize=4096)  # a file's first rows are looked at once for each delimiter, and trays share their headings
 def key(text: str) -> str:
     """Return what two spellings of one heading share: letters, digits and ``#`` only.
 
@@ -241,6 +243,7 @@ for _role, _words in _ROLES.items():
         _ROLE[key(_word)] = _ROLE.get(key(_word), frozenset()) | {_role}
 
 
+@lru_cache(maxsize=4096)
 def read_heading(text: str) -> Heading:
     """Work out what one heading means.
 
