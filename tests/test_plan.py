@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import base64
 import html
 from typing import Any
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
@@ -11,6 +13,7 @@ import pytest
 from cellmatch import Limits, Plan, plan_pack
 from cellmatch.cells.table import CellTable, cell_table
 from cellmatch.errors import MixedChemistries, TooFewCells
+from cellmatch.output.notebook import map_html
 
 
 @pytest.fixture(scope="module")
@@ -191,3 +194,13 @@ def test_a_plan_shows_itself(tray: CellTable) -> None:
     shown = made._repr_html_()
     assert "<b>" not in shown
     assert all(html.escape(cell) in shown for group in made.groups for cell in group)
+
+
+def test_the_map_in_a_notebook_carries_its_own_style(tray: CellTable) -> None:
+    made = plan(tray, "4s3p")
+    picture = map_html(made, "bottom")
+    data = picture.split("base64,")[1].split('"')[0]
+    drawing = ElementTree.fromstring(base64.b64decode(data))
+    texts = {text.strip() for text in drawing.itertext()}
+    assert set(made.with_status("used").index) <= texts
+    assert any(".map" in text for text in texts)
