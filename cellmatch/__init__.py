@@ -27,6 +27,15 @@ _HOME = {
     "plan_pack": "plan",
     "write_plan": "output.folder",
     "read_plan": "output.record",
+    "inspect_pack": "bench.inspection",
+    "read_readings": "cells.readings",
+    "replace_cell": "bench.replace",
+    "measure_log": "cells.logs",
+    "size_pack": "pack.sizing",
+    "possible_packs": "possible",
+    "read_job": "pack.job",
+    "read_trays": "pack.trays",
+    "plan_trays": "jobs",
     "CellmatchError": "errors",
 }
 
@@ -42,30 +51,48 @@ __all__ = [
     "Prediction",
     "cell_table",
     "group_cells",
+    "inspect_pack",
     "load_chemistry",
+    "measure_log",
     "place_cells",
     "plan_pack",
+    "plan_trays",
+    "possible_packs",
     "predict_pack",
     "read_cells",
+    "read_job",
     "read_plan",
+    "read_readings",
+    "read_trays",
+    "replace_cell",
     "screen_cells",
+    "size_pack",
     "write_plan",
 ]
 
 if TYPE_CHECKING:
+    from cellmatch.bench.inspection import inspect_pack
+    from cellmatch.bench.replace import replace_cell
     from cellmatch.build.placement import place_cells
     from cellmatch.cells.files import read_cells
+    from cellmatch.cells.logs import measure_log
+    from cellmatch.cells.readings import read_readings
     from cellmatch.cells.screening import screen_cells
     from cellmatch.cells.table import cell_table
     from cellmatch.errors import CellmatchError
     from cellmatch.grouping.solve import Grouping, group_cells
+    from cellmatch.jobs import plan_trays
     from cellmatch.output.folder import write_plan
     from cellmatch.output.record import read_plan
     from cellmatch.pack.chemistry import Chemistry, load_chemistry
     from cellmatch.pack.holder import Holder
+    from cellmatch.pack.job import read_job
     from cellmatch.pack.limits import Limits
+    from cellmatch.pack.sizing import size_pack
     from cellmatch.pack.spec import Pack
+    from cellmatch.pack.trays import read_trays
     from cellmatch.plan import Plan, plan_pack
+    from cellmatch.possible import possible_packs
     from cellmatch.prediction import LoadCase, Prediction, predict_pack
 
 
