@@ -51,6 +51,9 @@ def _wrong_cells(good: Mapping[str, Mapping[str, object]], sizes: Sequence[int],
     seen: set[str] = set()
     if len(grouping.groups) != len(sizes):
         return [f"{len(grouping.groups)} groups, not {len(sizes)}"]
+    if grouping.unequal == "free":
+        total, sizes = sum(sizes), [len(group) for group in grouping.groups]
+        faults += [f"the groups take {sum(sizes)} cells, not {total}"] if sum(sizes) != total else []
     for number, (group, size) in enumerate(zip(grouping.groups, sizes, strict=True), start=1):
         if len(group) != size:
             faults.append(f"group {number} has {len(group)} cells, not {size}")
@@ -70,7 +73,7 @@ def _wrong_figures(
     left_out: set[str],
 ) -> list[str]:
     taking_part = [value for cell, value in tenths.items() if cell not in left_out]
-    share = round(Fraction(sum(taking_part), len(taking_part))) if min(sizes) < max(sizes) else 0
+    share = round(Fraction(sum(taking_part), len(taking_part))) if grouping.unequal == "share" else 0
     above: dict[int, list[int]] = {}
     for number, group, size in zip(packs, grouping.groups, sizes, strict=True):
         above.setdefault(number, []).append(sum(tenths[cell] for cell in group) - size * share)

@@ -92,9 +92,9 @@ class Columns:
         return int(self.values[len(self.values) - self.places :].sum())
 
 
-def count_columns(task: Task) -> int:
+def count_columns(cells: int, parallel: int) -> int:
     """Return how many groups there are to list, or a number too large where groups are too wide."""
-    return comb(len(task.values), task.parallel) if task.parallel <= WIDEST_GROUP else MOST_COLUMNS + 1
+    return comb(cells, parallel) if parallel <= WIDEST_GROUP else MOST_COLUMNS + 1
 
 
 def columns_of(task: Task) -> Columns:

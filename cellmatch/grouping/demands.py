@@ -75,6 +75,18 @@ class Demands:
         """Return which groups (rows) break nothing."""
         return np.asarray((self.breaks(members) == 0) & (self.overflow(members) == 0))
 
+    def among(self, cells: Ints) -> Demands:
+        """Return the same demands on some of the cells, which get new numbers in the order given.
+
+        The exact model can't be told of them any more, so what it answers has to be checked again.
+        """
+
+        def renumbered(check: Breaks) -> Breaks:
+            return lambda members: check(cells[members])
+
+        windows = tuple(replace(window, values=window.values[cells]) for window in self.windows)
+        return Demands(must=self.must[cells], checks=tuple(map(renumbered, self.checks)), windows=windows)
+
     def with_check(self, check: Breaks) -> Demands:
         """Return the demands with one more check."""
         return replace(self, checks=(*self.checks, check))
@@ -105,6 +117,8 @@ def demands_of(rules: Sequence[Rule], pool: Pool) -> Demands:
     pinned += blanks
     must = np.zeros(len(pool.steps), dtype=bool)
     must[[cell for cell, _ in pinned]] = True
+    if len(pool.steps) > pool.series * pool.parallel:
+        must[pool.cells :] = True  # blanks never stay spare
     checks = [check for rule in rules if (check := rule.breaks(pool)) is not None]
     checks += _company_checks(pinned, apart, pool)
     return Demands(must=must, pinned=tuple(pinned), checks=tuple(checks), rules=tuple(rules))

@@ -6,8 +6,12 @@ from cellmatch.grouping.demands import Demands
 from cellmatch.grouping.pool import Ints, Pool
 
 
-def number_groups(groups: Ints, demands: Demands, pool: Pool) -> list[list[int]]:
-    """Return the cells of group 1, 2, …, blanks left out, each group's largest cell first."""
+def number_groups(groups: Ints, demands: Demands, pool: Pool, packs: int = 1) -> list[list[int]]:
+    """Return the cells of group 1, 2, …, blanks left out, each group's largest cell first; pack after pack."""
+    if packs > 1:
+        each = len(groups) // packs
+        of_packs = (sorted(sorted(row) for row in groups[i * each : (i + 1) * each].tolist()) for i in range(packs))
+        return [row for rows in of_packs for row in rows]
     wanted = dict(demands.pinned)
     rows = sorted(sorted(row) for row in groups.tolist())
     numbered: dict[int, list[int]] = {}

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from cellmatch.cells.table import resistances_mohm, texts
-from cellmatch.pack.spec import Pack
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -18,6 +17,14 @@ Flags = NDArray[np.bool_]
 
 TENTHS_PER_MAH = 10
 """Capacities count in whole tenths of a mAh: finer than any cell tester, and exact."""
+
+UNEQUAL = {
+    "share": "each group is to hold its share, its number of cells times the mean capacity",
+    "sum": "all groups are to hold the same",
+    "free": "all groups are to hold the same, and the search finds how many cells each takes",
+}
+"""What may be compared where groups differ in size. In series all groups pass the same charge, so equal sums use
+the cells best; equal shares keep the current of each cell in step with its capacity."""
 
 TAKES_PART = ("good", "used", "spare")
 """Statuses of the cells that may be grouped."""
@@ -31,8 +38,9 @@ class Pool:
     `steps` above the middle, where one step is the greatest common divisor of all differences: group sums
     then are small integers, and two different sums differ by at least 1.
 
-    Where groups differ in size, blanks fill the smaller ones up to the widest. A blank is worth the middle,
-    0 steps, so a group's sum of steps is what it holds above or below its share, P_g times the middle.
+    Where groups differ in size, blanks fill the smaller ones up to the widest. What a blank is worth says what
+    is compared (:data:`UNEQUAL`): the middle, 0 steps, makes a group's sum of steps what it holds above or below
+    its share, P_g times the middle; a cell of no capacity makes it the group's capacity.
 
     Parameters
     ----------
@@ -46,9 +54,11 @@ class Pool:
     sizes : tuple of int
         Cells in each group.
     steps : ndarray of int, shape (n + blanks,)
-        (tenths - middle) / step; 0 for a blank.
+        (tenths - middle) / step; for a blank 0, or that of a cell of no capacity.
     step, middle : int
         [0.1 mAh] The middle is the middle cell's capacity, or the mean of all where groups differ in size.
+    unequal : str
+        What is compared where groups differ in size, one of :data:`UNEQUAL`; empty where they don't.
     """
 
     ids: NDArray[np.object_]
@@ -60,6 +70,7 @@ class Pool:
     steps: Ints
     step: int
     middle: int
+    unequal: str = ""
 
     @property
     def cells(self) -> int:
@@ -83,7 +94,9 @@ class Pool:
 
     @property
     def blank_groups(self) -> tuple[int, ...]:
-        """Group, counted from 0, that each blank belongs to."""
+        """Group, counted from 0, that each blank belongs to; nothing where the search finds the sizes."""
+        if self.unequal == "free":
+            return ()
         return tuple(g for g, size in enumerate(self.sizes) for _ in range(self.parallel - size))
 
     def numbers(self, ids: Iterable[str]) -> list[int]:
@@ -92,10 +105,24 @@ class Pool:
 
     def weakest_tenths(self, low_steps: int) -> int:
         """Return the capacity of a smallest group whose sum is `low_steps` [0.1 mAh]."""
-        return min(self.sizes) * self.middle + low_steps * self.step
+        places = min(self.sizes) if self.unequal == "share" else self.parallel
+        return places * self.middle + low_steps * self.step
+
+    def part(self, numbers: Ints, sizes: tuple[int, ...]) -> Pool:
+        """Return some of the cells (rising numbers) as a pool of their own, for groups of these sizes."""
+        return replace(
+            self,
+            ids=self.ids[numbers],
+            tenths=self.tenths[numbers],
+            ir_mohm=self.ir_mohm[numbers],
+            ocv_v=self.ocv_v[numbers],
+            lot=self.lot[numbers],
+            sizes=sizes,
+            steps=self.steps[numbers],
+        )
 
 
-def pool_of(cells: pd.DataFrame, sizes: tuple[int, ...]) -> Pool:
+def pool_of(cells: pd.DataFrame, sizes: tuple[int, ...], unequal: str = "share") -> Pool:
     """Put the cells that take part in canonical order.
 
     Parameters
@@ -104,6 +131,8 @@ def pool_of(cells: pd.DataFrame, sizes: tuple[int, ...]) -> Pool:
         The cell table. With a ``status`` column only rows that are good, used or spare take part.
     sizes : tuple of int
         Cells in each group.
+    unequal : str
+        One of :data:`UNEQUAL`; of no account where all sizes are equal.
     """
     if "status" in cells.columns:
         cells = cells[cells["status"].isin(TAKES_PART).to_numpy()]
@@ -115,8 +144,9 @@ def pool_of(cells: pd.DataFrame, sizes: tuple[int, ...]) -> Pool:
     order = np.lexsort((ids.astype(str), lot, ocv_v, ir_mohm, -tenths))
     tenths = tenths[order]
     middle = _middle(tenths, sizes)
-    step = max(1, int(np.gcd.reduce(tenths - middle, initial=0)))
     blanks = len(sizes) * max(sizes) - sum(sizes)
+    blank = middle if unequal == "share" or not blanks else 0
+    step = max(1, int(np.gcd.reduce(np.append(tenths, blank) - middle, initial=0)))
     return Pool(
         ids=ids[order],
         tenths=tenths,
@@ -124,9 +154,10 @@ def pool_of(cells: pd.DataFrame, sizes: tuple[int, ...]) -> Pool:
         ocv_v=ocv_v[order],
         lot=lot[order].astype(object),
         sizes=sizes,
-        steps=np.concatenate(((tenths - middle) // step, np.zeros(blanks, dtype=np.int64))),
+        steps=np.concatenate(((tenths - middle) // step, np.full(blanks, (blank - middle) // step))),
         step=step,
         middle=middle,
+        unequal=unequal if blanks else "",
     )
 
 
@@ -136,8 +167,3 @@ def _middle(tenths: Ints, sizes: tuple[int, ...]) -> int:
     if min(sizes) < max(sizes):
         return round(int(tenths.sum()) / len(tenths))
     return int(tenths[len(tenths) // 2])
-
-
-def pack_sizes(pack: Pack, packs: int) -> tuple[int, ...]:
-    """Return the cells in each group of `packs` equal packs, pack after pack."""
-    return pack.group_sizes * packs

@@ -62,9 +62,8 @@ class Figures:
 class Grouping:
     """Cells shared out into groups.
 
-    Where groups differ in size, a group's capacity is compared with its share, P_g times the mean capacity:
-    `spread_mah` is then largest minus smallest difference from the share, and `weakest_mah` the group that
-    lacks most, stated for a smallest group.
+    Where groups differ in size and shares are compared, P_g times the mean capacity, `spread_mah` is largest minus
+    smallest difference from the share, and `weakest_mah` the group that lacks most, stated for a smallest group.
 
     Parameters
     ----------
@@ -94,6 +93,8 @@ class Grouping:
         Which exact solver with its version, or that none was needed.
     packs : tuple of int or None
         Pack number of each group where there are several packs, from 1.
+    unequal : str
+        What was compared where groups differ in size: ``share``, ``sum`` or ``free``; empty where they don't.
     history : tuple of (float, float)
         [s], [mAh] When the best spread became what.
     figures : tuple of Figures
@@ -120,6 +121,7 @@ class Grouping:
     seed: int
     solver: str
     packs: tuple[int, ...] | None = None
+    unequal: str = ""
     history: tuple[tuple[float, float], ...] = ()
     figures: tuple[Figures, ...] = ()
     notes: tuple[str, ...] = ()

@@ -10,7 +10,7 @@ import numpy as np
 
 from cellmatch.grouping import company
 from cellmatch.grouping.allowance import Allowance
-from cellmatch.grouping.bounds import descending, spread_bound, weakest_bound
+from cellmatch.grouping.bounds import descending, divisibility_bound, spread_bound, weakest_bound
 from cellmatch.grouping.demands import Demands, Window
 from cellmatch.grouping.feasible import first_grouping
 from cellmatch.grouping.pool import Ints, Pool
@@ -60,6 +60,12 @@ class Search:
         Takes a better grouping and the name of the stage that found it.
     before_exact : callable
         Called before the exact engine starts.
+    packs : int
+        Packs that the groups make up; groups near in capacity make a pack.
+    served : list of str
+        Aims before this one.
+    cut : bool
+        The groups in `best` stand pack after pack, for good.
     """
 
     pool: Pool
@@ -68,13 +74,17 @@ class Search:
     allowance: Allowance
     report: Callable[[Ints, str], None]
     before_exact: Callable[[], None]
+    packs: int = 1
     served: list[str] = field(default_factory=list)
+    cut: bool = False
     notes: list[str] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         ordered = descending(self.pool.steps)
         self.random = np.random.default_rng(self.allowance.seed)
-        self.spread_bound = spread_bound(ordered, self.pool.series, self.pool.parallel)
+        bound = divisibility_bound if self.packs > 1 else spread_bound
+        # with all packs at spread 0 every pack's total is divisible by S, and so is the sum of them
+        self.spread_bound = bound(ordered, self.pool.series // self.packs, self.pool.parallel * self.packs)
         self.weakest_bound = weakest_bound(ordered, self.pool.series, self.pool.parallel)
         self.best = np.empty((0, self.pool.parallel), dtype=np.int64)
 
@@ -94,8 +104,14 @@ class Search:
         return int(mah / self.pool.step_mah + 1e-9)
 
     def spread(self) -> int:
-        """Return the spread of the best grouping."""
-        return self.capacity_task("").spread(self.best)
+        """Return the spread of the best grouping, inside the worst pack where there are several."""
+        return self.spread_of(self.best)
+
+    def spread_of(self, groups: Ints) -> int:
+        """Return the spread of a grouping; packs stand as they are once they are cut."""
+        if self.cut:
+            return int(np.ptp(self.pool.steps[groups].sum(axis=1).reshape(self.packs, -1), axis=1).max())
+        return self.capacity_task("").spread(groups)
 
     def weakest(self) -> int:
         """Return the weakest group of the best grouping."""
@@ -107,7 +123,13 @@ class Search:
 
     def task(self, values: Ints, aim: str) -> Task:
         """Return the question of equal sums of some values, keeping what the aims before `aim` reached."""
-        return Task(values=values, series=self.pool.series, parallel=self.pool.parallel, demands=self._demands(aim))
+        return Task(
+            values=values,
+            series=self.pool.series,
+            parallel=self.pool.parallel,
+            demands=self._demands(aim),
+            packs=self.packs,
+        )
 
     def _demands(self, aim: str) -> Demands:
         demands = self.rules

@@ -5,26 +5,28 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 
 import numpy as np
 import pandas as pd
 
 from cellmatch.cells.table import GroupedCells
-from cellmatch.errors import ArgumentInvalid, Problem, TooFewCells, nearest_name
-from cellmatch.grouping import company
+from cellmatch.errors import Problem, TooFewCells
+from cellmatch.grouping.asking import AIMS, aims_of, require_aims, require_enough, require_known, require_sensible
 from cellmatch.grouping.check import check_grouping
 from cellmatch.grouping.demands import demands_of
 from cellmatch.grouping.numbering import number_groups
+from cellmatch.grouping.packs import searches_of_packs
 from cellmatch.grouping.pool import TAKES_PART, TENTHS_PER_MAH, Ints, Pool, pool_of
 from cellmatch.grouping.result import FLOOR_FACTOR, AimResult, Figures, Grouping
 from cellmatch.grouping.rules import KeepOut, Rule, rule_of
 from cellmatch.grouping.search import Search, Wishes
 from cellmatch.grouping.stages import SERVE
+from cellmatch.grouping.telling import aim_result, figures_of
 from cellmatch.pack.spec import Pack
 
 __all__ = ["AimResult", "Grouping", "assign_groups", "check_grouping", "group_cells"]
 
-AIMS = tuple(SERVE)
 NOT_NEEDED = "not needed: bound met"
 
 Progress = Callable[[float, float, float, str], None]
@@ -48,7 +50,9 @@ def group_cells(
     on_answer: Callable[[Grouping], None] | None = None,
     stop: Callable[[], bool] | None = None,
     reproducible: bool = False,
-    packs: int = 1,
+    packs: int | str = 1,
+    pack_capacity_mah: float | None = None,
+    unequal: str = "share",
 ) -> Grouping:
     """Share good cells out into the groups of a pack.
 
@@ -87,8 +91,14 @@ def group_cells(
         Asked often; the search ends with the best so far once it returns True.
     reproducible : bool
         Count work instead of seconds, so that the same input gives the same groups on every machine.
-    packs : int
-        Packs to build from the same cells.
+    packs : int or str
+        Packs to build from the same cells: spread then counts inside each pack, and the spares are shared. With
+        ``max`` as many as reach `pack_capacity_mah`.
+    pack_capacity_mah : float, optional
+        [mAh] What the weakest group of every pack is to hold.
+    unequal : str
+        What is compared where groups differ in size: ``share``, P_g times the mean capacity; ``sum``, equal sums;
+        ``free``, equal sums with sizes that the search finds, the number of cells kept.
 
     Returns
     -------
@@ -105,24 +115,43 @@ def group_cells(
     """
     pack = Pack.of(pack)
     kept = tuple(rule_of(rule) if isinstance(rule, str) else rule for rule in rules)
-    _check_numbers(seconds, repeatability_fraction, packs)
+    require_sensible(
+        seconds=seconds,
+        repeatability_fraction=repeatability_fraction,
+        packs=packs,
+        pack_capacity_mah=pack_capacity_mah,
+        unequal=unequal,
+        pack=pack,
+        rules=kept,
+    )
+    if pack_capacity_mah is not None:
+        again = partial(
+            group_cells, cells, pack, aims, kept, seed,
+            repeatability_fraction=repeatability_fraction, rated_mah=rated_mah, tolerances=tolerances,
+            spend_uncertainty=spend_uncertainty, stop_at_noise=stop_at_noise, floor_is_enough=floor_is_enough,
+            progress=progress, on_answer=on_answer, stop=stop, reproducible=reproducible,
+        )  # fmt: skip
+        return _most_packs(again, pool_of(cells, pack.group_sizes), pack, pack_capacity_mah, seconds)
+    count = int(packs)
     left_out = {rule.cell for rule in kept if isinstance(rule, KeepOut)}
-    pool = pool_of(_without(cells, left_out), pack.group_sizes)
-    _require_known(kept, pool, left_out, cells)
-    _require_enough(pool, pack, len(left_out))
-    aims = _aims_of(aims, pool, pack)
+    pool = pool_of(_without(cells, left_out), pack.group_sizes * count, unequal)
+    require_known(kept, pool, left_out, cells)
+    require_enough(pool.cells, pack, count, len(left_out))
+    aims = aims_of(aims, spares=pool.cells > count * pack.places)
+    require_aims(tolerances or (), "tolerance")
+    require_aims(spend_uncertainty, "spend uncertainty on")
     reading_mah = rated_mah or float(np.median(pool.tenths)) / TENTHS_PER_MAH
     uncertainty_mah = repeatability_fraction * reading_mah * math.sqrt(pool.parallel)
     wishes = Wishes(
         group_uncertainty_mah=uncertainty_mah,
         floor_mah=FLOOR_FACTOR * uncertainty_mah,
-        tolerances=_known_aims(tolerances or {}, "tolerance"),
-        spend_uncertainty=frozenset(_known_aims(dict.fromkeys(spend_uncertainty, 0.0), "spend uncertainty on")),
+        tolerances=tolerances or {},
+        spend_uncertainty=frozenset(spend_uncertainty),
         stop_at_noise=stop_at_noise,
         floor_is_enough=floor_is_enough,
     )
     clock = _Clock(seconds, seed, reproducible, stop)
-    run = _Run(cells, pack, kept, pool, wishes, clock, progress, on_answer, tuple(sorted(left_out)))
+    run = _Run(cells, pack, count, kept, pool, wishes, clock, progress, on_answer, tuple(sorted(left_out)))
     return run.serve(aims)
 
 
@@ -130,55 +159,47 @@ def _without(cells: pd.DataFrame, left_out: set[str]) -> pd.DataFrame:
     return cells[[str(cell) not in left_out for cell in cells.index]] if left_out else cells
 
 
-def _check_numbers(seconds: float, repeatability_fraction: float, packs: int) -> None:
-    problems = []
-    if not 0 <= seconds < math.inf:
-        problems.append(Problem("seconds", f"found {seconds}; a number of 0 or more is needed"))
-    if not 0 <= repeatability_fraction <= 1:
-        problems.append(Problem("repeatability", f"found {repeatability_fraction}; a fraction of 0 to 1 is needed"))
-    if packs < 1:
-        problems.append(Problem("packs", f"found {packs}; at least 1 is needed"))
-    if problems:
-        raise ArgumentInvalid(problems)
+_SECONDS_A_TRIAL = 0.5
 
 
-def _require_known(rules: Sequence[Rule], pool: Pool, left_out: set[str], cells: pd.DataFrame) -> None:
-    problems = [problem for rule in rules for problem in rule.problems(pool)]
-    names = {str(cell) for cell in cells.index}
-    problems += [
-        Problem(f"rule 'cell {cell} kept out'", nearest_name(cell, names)) for cell in sorted(left_out - names)
-    ]
-    if problems:
-        raise ArgumentInvalid(problems)
+def _most_packs(
+    again: Callable[..., Grouping], pool: Pool, pack: Pack, capacity_mah: float, seconds: float
+) -> Grouping:
+    """Group as many packs as reach a capacity, halving what lies between those that do and those that can't.
 
+    Whoever can build K packs can build fewer; and the S·P·K largest cells must hold S·K times the capacity.
 
-def _require_enough(pool: Pool, pack: Pack, kept_out: int) -> None:
-    good, places = pool.cells, pack.places
-    if good >= places:
-        return
-    widest = max(pack.group_sizes)
-    fits = [f"{pack.series}s{good // pack.series}p"] if good >= pack.series else []
-    fits += [f"{good // widest}s{widest}p"] if good >= widest else []
-    would = f"; would go: {' or '.join(dict.fromkeys(fits))}" if fits else ""
-    kept = f" ({kept_out} more are kept out)" if kept_out else ""
-    raise TooFewCells(
-        Problem(f"pack {pack}", f"{good} good cells{kept} for {places} places, {places - good} are missing{would}")
-    )
-
-
-def _aims_of(aims: Sequence[str] | None, pool: Pool, pack: Pack) -> tuple[str, ...]:
-    if aims is None:
-        return ("weakest", "spread", "conductance") if pool.cells > pack.places else ("spread", "conductance")
-    if not aims:
-        raise ArgumentInvalid(Problem("aims", f"none given; known: {', '.join(AIMS)}"))
-    return tuple(_known_aims(dict.fromkeys(aims, 0.0), "aim"))
-
-
-def _known_aims(given: Mapping[str, float], what: str) -> Mapping[str, float]:
-    unknown = [Problem(f"{what} '{name}'", nearest_name(name, AIMS)) for name in given if name not in AIMS]
-    if unknown:
-        raise ArgumentInvalid(unknown)
-    return given
+    Raises
+    ------
+    TooFewCells
+        Not even one pack reaches it.
+    """
+    trial = min(seconds, _SECONDS_A_TRIAL)
+    largest = np.cumsum(-np.sort(-pool.tenths))
+    most = 0
+    for count in range(1, pool.cells // pack.places + 1):
+        if largest[count * pack.places - 1] >= capacity_mah * TENTHS_PER_MAH * pack.series * count:
+            most = count
+    reached, best = 0, 0.0
+    while most and reached < most:
+        count = most if reached == 0 and not best else (reached + most + 1) // 2
+        found = again(packs=count, seconds=trial)
+        best = max(best, found.weakest_mah)
+        if found.weakest_mah >= capacity_mah:
+            reached = count
+        else:
+            most = count - 1
+    if not reached:
+        best = (
+            best or float(largest[pack.places - 1]) / pack.series / TENTHS_PER_MAH if pool.cells >= pack.places else 0
+        )
+        raise TooFewCells(
+            Problem(
+                f"packs {pack} of {capacity_mah:g} mAh",
+                f"these {pool.cells} good cells don't make one; the most that one could hold is {best:.0f} mAh",
+            )
+        )
+    return again(packs=reached, seconds=seconds)
 
 
 def assign_groups(cells: pd.DataFrame, grouping: Grouping) -> GroupedCells:
@@ -250,6 +271,7 @@ class _Run:
         self,
         cells: pd.DataFrame,
         pack: Pack,
+        packs: int,
         rules: tuple[Rule, ...],
         pool: Pool,
         wishes: Wishes,
@@ -271,27 +293,55 @@ class _Run:
             allowance=clock,
             report=self._report,
             before_exact=self._before_exact,
+            packs=packs,
         )
 
     def serve(self, aims: tuple[str, ...]) -> Grouping:
         """Serve the aims in order and return the grouping, checked."""
-        search = self.search
-        search.start()
-        for place, aim in enumerate(aims):
-            self.clock.give(1.0 if place + 1 == len(aims) else _SHARE_BEFORE_OTHERS)
-            try:
-                if not self.clock.stopped and SERVE[aim](search):
-                    search.served.append(aim)
-            except KeyboardInterrupt:
-                self.clock.stopped = True
-            self.figures.append(self._figures(aim))
+        self.search.start()
+        if self.search.packs > 1:
+            self._serve_packs(aims)
+        else:
+            for place, aim in enumerate(aims):
+                self.clock.give(1.0 if place + 1 == len(aims) else _SHARE_BEFORE_OTHERS)
+                self._serve(aim, self.search)
+                self.figures.append(figures_of(self.search, aim))
         grouping = self._grouping(aims)
         check_grouping(self.cells, self.pack, grouping, self.rules)
         return grouping
 
+    def _serve(self, aim: str, search: Search) -> None:
+        try:
+            if not self.clock.stopped and SERVE[aim](search):
+                search.served.append(aim)
+        except KeyboardInterrupt:
+            self.clock.stopped = True
+
+    def _serve_packs(self, aims: tuple[str, ...]) -> None:
+        """Serve weakest group and spread for all packs together, then each pack alone."""
+        search = self.search
+        self.clock.give(_SHARE_BEFORE_OTHERS)
+        if "weakest" in aims:
+            self._serve("weakest", search)
+        # capacities first, whatever the aims: groups near in capacity share a pack
+        before = tuple(search.served)
+        self._serve("spread", search)
+        search.served[:] = before
+        self.figures.append(figures_of(search, "spread"))
+        for done, (alone, keep) in enumerate(searches_of_packs(search)):
+            self.clock.give(1 / (search.packs - done))
+            for aim in (aim for aim in aims if aim != "weakest"):
+                if aim == "spread" and alone.spread() == 0:
+                    alone.served.append(aim)
+                else:
+                    self._serve(aim, alone)
+            keep()
+            search.notes += [note for note in alone.notes if note not in search.notes]
+        self._report(search.best, "packs")
+        self.figures.append(figures_of(search, aims[-1]))
+
     def _report(self, groups: Ints, stage: str) -> None:
-        sums = self.pool.steps[groups].sum(axis=1)
-        spread_mah = int(sums.max() - sums.min()) * self.pool.step_mah
+        spread_mah = self.search.spread_of(groups) * self.pool.step_mah
         if not self.history or spread_mah != self.history[-1][1]:
             self.history.append((self.clock.elapsed(), spread_mah))
         if self.progress is not None:
@@ -305,39 +355,6 @@ class _Run:
         if self.on_answer is not None:
             self.on_answer(self._grouping(tuple(self.search.served)))
 
-    def _figures(self, aim: str) -> Figures:
-        pool, groups = self.pool, self.search.best
-        known = company.known_resistances(pool).any()
-        ocv_known = bool(np.isfinite(pool.ocv_v).any())
-        return Figures(
-            aim=aim,
-            weakest_mah=pool.weakest_tenths(self.search.weakest()) / TENTHS_PER_MAH,
-            spread_mah=self.search.spread() * pool.step / TENTHS_PER_MAH,
-            conductance_fraction=company.conductance_fraction(pool, groups),
-            ir_range_mohm=float(company.ranges(pool, pool.ir_mohm, groups).mean()) if known else None,
-            ocv_range_mv=1000 * float(company.ranges(pool, pool.ocv_v, groups).mean()) if ocv_known else None,
-        )
-
-    def _aim_result(self, aim: str) -> AimResult | None:
-        pool, search = self.pool, self.search
-        value: float
-        bound: float | None
-        if aim == "weakest":
-            value = pool.weakest_tenths(search.weakest()) / TENTHS_PER_MAH
-            bound = pool.weakest_tenths(search.weakest_bound) / TENTHS_PER_MAH
-            return AimResult(name=aim, value=value, bound=bound, proven=value == bound, unit="mAh")
-        if aim == "spread":
-            value = search.spread() * pool.step / TENTHS_PER_MAH
-            bound = search.spread_bound * pool.step / TENTHS_PER_MAH
-            return AimResult(name=aim, value=value, bound=bound, proven=value == bound, unit="mAh")
-        if aim == "conductance":
-            fraction = company.conductance_fraction(pool, search.best)
-            if fraction is None:
-                return None
-            return AimResult(name=aim, value=fraction, bound=None, proven=fraction == 0, unit="fraction")
-        value = float(company.unlikeness(pool)(search.best).mean())
-        return AimResult(name=aim, value=value, bound=None, proven=value == 0, unit="fraction")
-
     def _ended_by(self) -> str:
         if self.clock.stopped:
             return "stopped by the user"
@@ -349,9 +366,10 @@ class _Run:
 
     def _grouping(self, aims: tuple[str, ...]) -> Grouping:
         pool, search = self.pool, self.search
-        groups = number_groups(search.best, search.rules, pool)
+        groups = number_groups(search.best, search.rules, pool, search.packs if search.cut else 1)
+        packs = tuple(number for number in range(1, search.packs + 1) for _ in range(pool.series // search.packs))
         used = {cell for group in groups for cell in group}
-        by_name = {name: result for name in AIMS if (result := self._aim_result(name)) is not None}
+        by_name = {name: result for name in AIMS if (result := aim_result(search, name)) is not None}
         weakest, spread = by_name["weakest"], by_name["spread"]
         return Grouping(
             groups=tuple(tuple(str(pool.ids[cell]) for cell in group) for group in groups),
@@ -369,6 +387,8 @@ class _Run:
             seconds=self.clock.elapsed(),
             seed=self.clock.seed,
             solver=self.solver,
+            packs=packs if search.packs > 1 else None,
+            unequal=pool.unequal,
             history=tuple(self.history),
             figures=tuple(self.figures),
             notes=tuple(search.notes),

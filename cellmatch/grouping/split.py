@@ -79,13 +79,16 @@ def selections(task: Task, *, strongest_first: bool = False) -> Iterator[Ints]:
     better = _better_lot(values)
     if better:
         chosen += _two_runs(better, len(free) - better, task.series, take)
-    if strongest_first:
-        rank = [(0, -float(values[places].sum())) for places in chosen]
-    else:
-        rank = [(int((places < better).sum()) % task.series, float(values[places].var())) for places in chosen]
-        rank = [(min(uneven, 1), variance) for uneven, variance in rank]
-    for place, best in enumerate(sorted(range(len(chosen)), key=rank.__getitem__)[:MOST_STARTS]):
-        yield np.concatenate((must, free[chosen[best]]))
+
+    def rank(runs: _Runs) -> tuple[int, float]:
+        taken = _taken(values, runs)
+        if strongest_first:
+            return 0, -float(taken.sum())
+        above = sum(max(0, min(stop, better) - start) for start, stop in runs)
+        return min(above % task.series, 1), float(taken.var())
+
+    for place, runs in enumerate(sorted(chosen, key=rank)[:MOST_STARTS]):
+        yield np.concatenate((must, _taken(free, runs)))
         if place == 0 and not strongest_first and len(free) > take:
             yield np.concatenate((must, free[_all_but_spaced(len(free), take)]))
 
@@ -99,9 +102,17 @@ def _better_lot(values: Ints) -> int:
     return int(np.argmax(gaps)) + 1 if widest > _FAR_WIDER * max(1, second) else 0
 
 
-def _runs(cells: int, take: int) -> list[Ints]:
+_Runs = tuple[tuple[int, int], ...]
+"""Runs of the sorted cells, each from its first up to and without its last; a million cells take no room so."""
+
+
+def _taken(of: Ints, runs: _Runs) -> Ints:
+    return np.concatenate([of[start:stop] for start, stop in runs])
+
+
+def _runs(cells: int, take: int) -> list[_Runs]:
     starts = np.unique(np.linspace(0, cells - take, MOST_STARTS // 2).astype(np.int64))
-    return [np.arange(start, start + take) for start in starts.tolist()]
+    return [((start, start + take),) for start in starts.tolist()]
 
 
 def _all_but_spaced(cells: int, take: int) -> Ints:
@@ -109,9 +120,9 @@ def _all_but_spaced(cells: int, take: int) -> Ints:
     return np.setdiff1d(np.arange(cells), spare)
 
 
-def _two_runs(upper: int, lower: int, series: int, take: int) -> list[Ints]:
+def _two_runs(upper: int, lower: int, series: int, take: int) -> list[_Runs]:
     """Return runs of both lots that hold a multiple of S cells of the better one."""
-    chosen = []
+    chosen: list[_Runs] = []
     for above in range(0, min(upper, take) + 1, series):
         below = take - above
         if below > lower:
@@ -119,7 +130,7 @@ def _two_runs(upper: int, lower: int, series: int, take: int) -> list[Ints]:
         for first in np.unique(np.linspace(0, upper - above, 4).astype(np.int64)).tolist():
             for second in np.unique(np.linspace(0, lower - below, 4).astype(np.int64)).tolist():
                 start = upper + second
-                chosen.append(np.concatenate((np.arange(first, first + above), np.arange(start, start + below))))
+                chosen.append(((first, first + above), (start, start + below)))
     return chosen
 
 

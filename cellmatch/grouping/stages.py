@@ -63,9 +63,9 @@ def _spread_goal(search: Search) -> int:
 def _from_selections(search: Search, task: Task) -> None:
     """Even out the first grouping and groupings of other selections of cells, briefly."""
     goal = _spread_goal(search)
-    few = count_columns(task) <= MOST_COLUMNS
+    few = count_columns(len(task.values), task.parallel) <= MOST_COLUMNS
     for tried, cells in enumerate(selections(task)):
-        if tried == (FEW_SELECTIONS if few else MOST_SELECTIONS) or search.allowance.halted():
+        if tried == (FEW_SELECTIONS if few or search.packs > 1 else MOST_SELECTIONS) or search.allowance.halted():
             break
         groups = fold(task.values, cells, task.series, task.parallel)
         groups = even_out(task, groups, search.random, goal, search.allowance, stalled=BRIEF)
@@ -97,8 +97,11 @@ def _equalise(search: Search, task: Task, goal: Callable[[], int]) -> None:
 
 def _ways_to_equalise(search: Search, task: Task) -> list[_Stage]:
     """Return the stages for a task, quick ones first."""
+    if search.packs > 1:
+        # with spares at hand each pack's own search does better than shaking all of them
+        return [_by_resplitting, _by_shaking] if task.all_used else [_by_resplitting]
     of_capacity = _of_capacity(search, task)
-    columns = count_columns(task)
+    columns = count_columns(len(task.values), task.parallel)
     stages: list[_Stage] = [_by_columns] if columns <= TINY else [_by_resplitting]
     if of_capacity and task.all_used and task.parallel > 3 and search.spread_bound >= OUTLIERS_RULE:
         stages.append(_by_assignment_briefly)
@@ -134,7 +137,7 @@ def _by_columns(search: Search, task: Task, goal: int) -> None:
     from cellmatch.grouping import proof
 
     search.before_exact()
-    search.allowance.spend(_WORK_PER_LISTED * count_columns(task))
+    search.allowance.spend(_WORK_PER_LISTED * count_columns(len(task.values), task.parallel))
     bound = proof.least_spread(
         columns_of(task),
         task.spread(search.best),
@@ -229,13 +232,13 @@ def _prove_weakest(search: Search, task: Task, widest: int) -> None:
     def open_still() -> bool:
         return search.weakest() < search.weakest_bound and not search.allowance.halted()
 
-    if not open_still():
+    if not open_still() or search.packs > 1:
         return
     search.before_exact()
-    if count_columns(task) <= MOST_COLUMNS:
+    if count_columns(len(task.values), task.parallel) <= MOST_COLUMNS:
         from cellmatch.grouping import proof
 
-        search.allowance.spend(_WORK_PER_LISTED * count_columns(task))
+        search.allowance.spend(_WORK_PER_LISTED * count_columns(len(task.values), task.parallel))
         search.weakest_bound = proof.strongest_weakest(
             columns_of(task),
             search.weakest(),

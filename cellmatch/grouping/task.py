@@ -34,6 +34,9 @@ class Task:
     unlike : callable, optional
         Takes groups, shape (m, P), and returns how unlike the cells in each are, shape (m,). With it that is
         sought instead of sums that lie close together.
+    packs : int
+        Packs that the groups make up. Neighbours in the sorted sums make a pack, and the spread is that inside
+        the worst pack: swapping two groups between such packs never makes the worst spread less.
     """
 
     values: Ints
@@ -41,6 +44,7 @@ class Task:
     parallel: int
     demands: Demands
     unlike: Callable[[Ints], Floats] | None = None
+    packs: int = 1
 
     @property
     def plain(self) -> bool:
@@ -67,9 +71,15 @@ class Task:
         return np.asarray(self.values[groups].sum(axis=-1))
 
     def spread(self, grouping: Ints) -> int:
-        """Return largest minus smallest group sum of one grouping."""
-        sums = self.sums(grouping)
-        return int(sums.max() - sums.min())
+        """Return largest minus smallest group sum of one grouping, of the worst pack where there are several."""
+        return int(self._spreads(self.sums(grouping)[None])[0])
+
+    def _spreads(self, sums: Ints) -> Ints:
+        if self.packs > 1:
+            ordered = np.sort(sums, axis=1)
+            each = self.series // self.packs
+            return np.asarray((ordered[:, each - 1 :: each] - ordered[:, ::each]).max(axis=1))
+        return np.asarray(sums.max(axis=1) - sums.min(axis=1))
 
     def weakest(self, grouping: Ints) -> int:
         """Return the smallest group sum of one grouping."""
@@ -83,8 +93,7 @@ class Task:
         groupings : ndarray of int, shape (B, S, P)
         """
         if self.unlike is None:
-            sums = self.sums(groupings)
-            sought = (sums.max(axis=1) - sums.min(axis=1)).astype(np.float64)
+            sought = self._spreads(self.sums(groupings)).astype(np.float64)
         else:
             rows = groupings.reshape(-1, self.parallel)
             sought = self.unlike(rows).reshape(groupings.shape[:2]).sum(axis=1)

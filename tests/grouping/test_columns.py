@@ -82,4 +82,4 @@ def test_the_question_is_answered_as_exhaustion_does(trial: int) -> None:
 
 def test_columns_are_counted_before_they_are_listed() -> None:
     task = _task("new", 10, 3, 3, seed=0)
-    assert count_columns(task) == 120 == len(columns_of(task).sums)
+    assert count_columns(10, 3) == 120 == len(columns_of(task).sums)
