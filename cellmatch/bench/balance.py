@@ -41,7 +41,7 @@ def unbalanced(built: BuiltPack, rest: RestSet, *, pairwise: bool, taps_sound: b
     if len(number) < 2:
         return []
     expected = built.group_v[number - 1]
-    off = outliers(volts - expected, np.hypot(noise, _expected_sigma(built, number)))
+    off = outliers(volts - expected, np.hypot(noise, expected_sigma(built, number)))
     if len(number) == 2 and off:
         i, away, sigma = off[0]
         # two groups only: whether one is high or the other low can't be told
@@ -107,6 +107,11 @@ def outliers(
     return found
 
 
+def peers_factor(groups: int) -> float:
+    """Return by how much comparing one of `groups` with the median of the others widens what is known of it."""
+    return math.sqrt(1 + math.pi / (2 * max(groups - 1, 1)))
+
+
 def against_peers(
     value: NDArray[np.float64], sigma: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -152,7 +157,8 @@ def _step_sigma(built: BuiltPack, low_v: float, high_v: float) -> float:
     return math.hypot(own, meter.fraction / math.sqrt(3) * math.hypot(low_v, high_v))
 
 
-def _expected_sigma(built: BuiltPack, number: NDArray[np.int64]) -> NDArray[np.float64]:
+def expected_sigma(built: BuiltPack, number: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Return how well the plan knows where groups rest against each other, shape of `number` [V]."""
     return np.hypot(MODEL_V, built.noise_v / np.sqrt(built.sizes[number - 1]))
 
 

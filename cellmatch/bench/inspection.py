@@ -35,6 +35,9 @@ from cellmatch.errors import ArgumentInvalid, Problem, nearest_name
 if TYPE_CHECKING:
     from cellmatch.plan import Plan
 
+MOST_NAMED = 12
+"""Cells named one by one."""
+
 Events = list[tuple[Finding, ...]]
 
 
@@ -49,7 +52,8 @@ def inspect_pack(
     readings : sequence of BenchReading
         Of one session or of several: the last at rest is explained, leaks are told from the first to the last.
     now : datetime, optional
-        With it, readings of cells older than a day decide nothing.
+        With its time zone. Readings of cells older than a day decide nothing then; readings without a zone are taken
+        to be of this machine's.
 
     Returns
     -------
@@ -60,10 +64,11 @@ def inspect_pack(
     Raises
     ------
     ArgumentInvalid
-        A target that the pack does not have, or no reading at all.
+        A target that the pack does not have, times with and without a time zone, or no reading at all.
     """
     built = plan if isinstance(plan, BuiltPack) else built_pack(plan)
-    _check_targets(built, readings)
+    readings = [r for r in readings if r.is_taken]
+    _check_readings(built, readings)
     split = sessions(readings)
     loaded = _last_with(split, ("load_v", "cap_drop_v"))
     test = load_test(built, loaded)
@@ -84,9 +89,11 @@ def inspect_pack(
     return most_dangerous_first([*events, *notes])
 
 
-def _check_targets(built: BuiltPack, readings: Sequence[BenchReading]) -> None:
+def _check_readings(built: BuiltPack, readings: Sequence[BenchReading]) -> None:
     if not readings:
         raise ArgumentInvalid(Problem("readings", "there are none"))
+    if len({r.taken_at.tzinfo is None for r in readings if r.taken_at is not None}) > 1:
+        raise ArgumentInvalid(Problem("readings", "some times carry a time zone and some don't; write all of one kind"))
     cells = {cell for group in built.groups for cell in group}
     problems = []
     for r in readings:
@@ -206,13 +213,19 @@ def _stale(split: list[list[BenchReading]], now: datetime | None) -> Events:
     """Say which readings of cells are too old to decide on joining."""
     if now is None:
         return []
+    local = now.astimezone().replace(tzinfo=None)
+    latest = {r.target: r.taken_at for s in split for r in s if r.kind == "cell_v"}
     old = [
-        r for s in split for r in s if r.kind == "cell_v" and r.taken_at and now - r.taken_at > timedelta(hours=STALE_H)
+        cell
+        for cell, at in latest.items()
+        if at is not None and (now if at.tzinfo else local) - at > timedelta(hours=STALE_H)
     ]
     if not old:
         return []
-    words = f"{len(old)} readings of single cells are older than {STALE_H} h: they decide nothing about joining."
-    return [(finding("cannot_show", "cells", words, (), sure_fraction=1.0, next_measurement="read these cells again"),)]
+    words = f"{len(old)} cell{'s were' if len(old) > 1 else ' was'} read more than {STALE_H} h ago: that decides "
+    words += "nothing about joining."
+    again = "read all of them again" if len(old) > MOST_NAMED else f"read {', '.join(old)} again"
+    return [(finding("cannot_show", "cells", words, (), sure_fraction=1.0, next_measurement=again),)]
 
 
 def _clean(readings: Sequence[BenchReading]) -> Finding:

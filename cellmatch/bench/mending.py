@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from cellmatch.cells.table import CellTable, ScreenedCells
 from cellmatch.errors import ArgumentInvalid, Problem, TooFewCells
 
 MOST_CELLS = 200
@@ -35,6 +36,8 @@ class Mending:
     exact : bool
         No other choice of cells comes nearer, to 1 mAh.
     words : str
+    level_to_v : float or None
+        [V] Where the other groups rest: the cells are brought there first. None where that was not read.
     """
 
     group: int
@@ -46,6 +49,7 @@ class Mending:
     weakest_after_mah: float
     exact: bool
     words: str
+    level_to_v: float | None = None
 
 
 def mend_group(
@@ -106,9 +110,44 @@ def mend_group(
         weakest_after_mah=float(mended.min()),
         exact=len(tray) <= MOST_CELLS,
         words=f"{', '.join(ids)} in place of group {weak + 1}: {groups[weak]:.0f} mAh becomes {after:.0f} mAh, the "
-        f"others' median is {target:.0f} mAh. The pack gives {mended.min():.0f} instead of "
-        f"{groups.min():.0f} mAh. {HONEST}",
+        f"others' median is {target:.0f} mAh; the pack gives {mended.min():.0f} instead of {groups.min():.0f} mAh",
     )
+
+
+def mend_from_tray(groups: CellTable, tray: ScreenedCells, parallel: int) -> Mending:
+    """Choose cells for an old pack from a screened tray; only good ones, and none without a capacity.
+
+    Parameters
+    ----------
+    groups : CellTable
+        One row a group of the old pack, group 1 first: ``ocv_v`` and ``capacity_mah`` as measured now.
+    tray : ScreenedCells
+        Cells at hand, from :func:`cellmatch.screen_cells`.
+    parallel : int
+        Cells in a group.
+
+    Returns
+    -------
+    Mending
+
+    Raises
+    ------
+    ArgumentInvalid
+        Fewer than two groups, or a capacity that is missing.
+    TooFewCells
+        The tray holds fewer good cells than the group needs.
+    """
+    capacity = groups["capacity_mah"]
+    if capacity.isna().any():
+        names = ", ".join(map(str, groups.index[capacity.isna()]))
+        raise ArgumentInvalid(Problem(f"group {names}", "has no capacity: measure every group of the old pack"))
+    good = tray[(tray["status"] == "good") & tray["capacity_mah"].notna()]
+    if len(good) < parallel:
+        what = f"{len(good)} good cells with a capacity of {len(tray)}; a group takes {parallel}"
+        raise TooFewCells(Problem("tray", what))
+    mended = mend_group(capacity.tolist(), parallel, [str(c) for c in good.index], good["capacity_mah"].tolist())
+    peers_v = float(np.median(np.delete(groups["ocv_v"].to_numpy(dtype=float), mended.group - 1)))
+    return replace(mended, level_to_v=peers_v if np.isfinite(peers_v) else None)
 
 
 def _nearest_sum(values: list[int], count: int, target: int) -> list[int]:

@@ -7,10 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from cellmatch.bench.balance import expected_sigma, peers_factor
 from cellmatch.bench.built import BuiltPack
 from cellmatch.bench.findings import Finding, finding
 from cellmatch.bench.loaded import LoadTest, needed_load_a
 from cellmatch.build.leaks import SEEN_SIGMA, WEEK_DAYS, leak_limit
+
+NO_RESISTANCE = "not known: no resistance given"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -23,6 +26,8 @@ class Check:
         What is looked for.
     how : str
         What to measure.
+    needs : str
+        The load or the resolution it takes, in words.
     shows : str
         The smallest effect that shows at four standard deviations.
     load_a : float or None
@@ -31,8 +36,9 @@ class Check:
 
     name: str
     how: str
+    needs: str
     shows: str
-    load_a: float | None
+    load_a: float | None = None
 
 
 def checks(built: BuiltPack) -> tuple[Check, ...]:
@@ -46,38 +52,83 @@ def checks(built: BuiltPack) -> tuple[Check, ...]:
     -------
     tuple of Check
     """
-    load = needed_load_a(built)
-    known = load[np.isfinite(load) & (load > 0)]
-    highest = float(known.max()) if len(known) else None
-    drop_a = _cap_drop_load_a(built)
-    size = int(built.sizes.max())
-    leak = leak_limit(size, noise_v=built.noise_v)
-    noise = f"{1000 * built.noise_v:.0f} mV of meter noise"
     return (
+        Check(
+            name="a cell the wrong way round, before it is joined",
+            how="every cell by itself, red probe on the end the map shows as +",
+            needs="no load; a meter that shows the sign",
+            shows="every one",
+        ),
         Check(
             name="order of the sense leads, dead and reversed groups",
             how="every pin against pin 0, then main + to main −",
+            needs="no load; any meter",
             shows="any of them; without main some look alike",
-            load_a=None,
         ),
-        Check(
-            name="a cell that is not joined, by the sag of its group",
-            how="each group at rest and under load, with times, the first one again last",
-            shows=f"one cell in every group, with {noise}" if highest else "not known: no resistance given",
-            load_a=highest,
-        ),
-        Check(
-            name="a cell that is not joined or a loose joint, by the drop from cap to bar",
-            how="from each cap to its bar under load",
-            shows=f"one cell in every group, with {noise}" if drop_a else "not known: no resistance given",
-            load_a=drop_a,
-        ),
-        Check(
-            name="a leaking cell",
-            how=f"each group at rest, and again after {WEEK_DAYS:.0f} days, board off",
-            shows=f"{leak.group_mv_per_day:.1f} mV a day of a group, {leak.cell_mv_per_day:.1f} mV of a cell alone",
-            load_a=None,
-        ),
+        _balance_check(built),
+        _sag_check(built),
+        _cap_check(built),
+        _leak_check(built),
+    )
+
+
+def _balance_check(built: BuiltPack) -> Check:
+    sigma = np.hypot(built.noise_v, expected_sigma(built, np.arange(1, built.series + 1)))
+    seen_v = SEEN_SIGMA * float(sigma.max()) * peers_factor(built.series)
+    return Check(
+        name="a group low or high before balancing",
+        how="each group by itself at rest, with one meter",
+        needs=f"no load; a meter that repeats to {1000 * built.noise_v:g} mV at {float(built.group_v.max()):.1f} V",
+        shows=f"a group {1000 * seen_v:.0f} mV beside its peers",
+    )
+
+
+def _sag_check(built: BuiltPack) -> Check:
+    name, how = "a cell that is not joined, by the sag of its group", "each group at rest and under load, with times, "
+    how += "the first one again last"
+    if not (built.sizes > 1).any():
+        return Check(name=name, how=how, needs="any load", shows="a group of one cell is open then")
+    load = needed_load_a(built)
+    if np.isnan(load).any():
+        return Check(name=name, how=how, needs=NO_RESISTANCE, shows="not known")
+    worst = int(np.argmax(load))
+    # the same four standard deviations at one ampere
+    mv_per_a = 1000 * built.noise_v / float(load[worst])
+    return Check(
+        name=name,
+        how=how,
+        needs=f"at least {load[worst]:.0f} A (group {worst + 1} needs the most); with less, a meter that repeats to "
+        f"{mv_per_a:.2g} mV for every ampere of it",
+        shows=f"one cell in every group, with {1000 * built.noise_v:g} mV of meter noise",
+        load_a=float(load[worst]),
+    )
+
+
+def _cap_check(built: BuiltPack) -> Check:
+    name, how = "a cell that is not joined or a loose joint, cap by cap", "from each cap to its bar under load"
+    load_a = _cap_drop_load_a(built)
+    if load_a is None:
+        told = "any load" if not (built.sizes > 1).any() else NO_RESISTANCE
+        return Check(name=name, how=how, needs=told, shows="not known" if told == NO_RESISTANCE else "a loose joint")
+    share = min(float((1 / r).min() / (1 / r).sum()) for r in built.cell_ohm)
+    joint_mohm = 1000 * SEEN_SIGMA * built.noise_v / (load_a * share)
+    return Check(
+        name=name,
+        how=how,
+        needs=f"at least {load_a:.1f} A",
+        shows=f"one cell in every group, with {1000 * built.noise_v:g} mV of meter noise, and a joint of "
+        f"{joint_mohm:.0f} mΩ; half of that at twice the load",
+        load_a=load_a,
+    )
+
+
+def _leak_check(built: BuiltPack) -> Check:
+    leak = leak_limit(int(built.sizes.max()), noise_v=built.noise_v)
+    return Check(
+        name="a leaking cell",
+        how=f"each group at rest, and again after {WEEK_DAYS:.0f} days, board off",
+        needs=f"no load; a meter that repeats to {1000 * built.noise_v:g} mV",
+        shows=f"{leak.group_mv_per_day:.1f} mV a day of a group, {leak.cell_mv_per_day:.1f} mV of a cell alone",
     )
 
 
@@ -89,7 +140,7 @@ def _cap_drop_load_a(built: BuiltPack) -> float | None:
             continue
         g = 1 / r
         needed.append(SEEN_SIGMA * built.noise_v * float(g.sum() - g.min()))
-    return max(needed) if needed and not math.isnan(max(needed)) else None
+    return max(needed) if needed and not any(map(math.isnan, needed)) else None
 
 
 def hidden(

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from cellmatch.errors import FileUnusable, Problem, nearest_name
 
-COLUMNS = ("kind", "target", "value", "unit", "load_a", "taken_at", "step")
+COLUMNS = ("kind", "target", "value", "unit", "load_a", "taken_at", "step", "reason")
 NEEDED = ("kind", "target", "value", "unit")
 PER_VOLT = {"V": 1.0, "mV": 1000.0}
 
@@ -40,12 +40,14 @@ class BenchReading:
     target : str
         What was read: see there.
     value_v : float
-        [V] With its sign.
+        [V] With its sign; nan where it was not taken and a reason says why.
     load_a : float
         [A] Pack current while it was read; 0 at rest.
     taken_at : datetime or None
     step : str
         Step of the build it belongs to; empty where there is none.
+    reason : str
+        Written reason that opened the step although this was not taken or lay outside its window.
     """
 
     kind: str
@@ -54,6 +56,12 @@ class BenchReading:
     load_a: float = 0.0
     taken_at: datetime | None = None
     step: str = ""
+    reason: str = ""
+
+    @property
+    def is_taken(self) -> bool:
+        """False where only a reason stands in its place."""
+        return not math.isnan(self.value_v)
 
 
 def read_readings(path: str | Path) -> tuple[BenchReading, ...]:
@@ -62,7 +70,8 @@ def read_readings(path: str | Path) -> tuple[BenchReading, ...]:
     Parameters
     ----------
     path : path
-        CSV with the columns ``kind,target,value,unit,load_a,taken_at,step``; the last three may be left out.
+        CSV with the columns ``kind,target,value,unit,load_a,taken_at,step,reason``; the last four may be left out, and
+        the value where a reason says why it was not taken.
 
     Returns
     -------
@@ -79,6 +88,9 @@ def read_readings(path: str | Path) -> tuple[BenchReading, ...]:
     except (OSError, UnicodeDecodeError) as error:
         reason = getattr(error, "strerror", None) or "it is not UTF-8 text"
         raise FileUnusable(Problem(f"readings {path.name}", f"can't be read: {reason}")) from error
+    if text.lstrip().startswith("{"):
+        what = "is progress of the bench sheet; load it there, press 'Save readings', and give that file"
+        raise FileUnusable(Problem(f"readings {path.name}", what))
     rows = csv.reader(io.StringIO(text))
     header = [name.strip().lower() for name in next(rows, [])]
     missing = [name for name in NEEDED if name not in header]
@@ -124,14 +136,16 @@ def _reading(row: dict[str, str]) -> BenchReading:
         taken_at = datetime.fromisoformat(when) if when else None
     except ValueError:
         raise ValueError(f"taken_at '{when}'; write it like 2031-05-17T14:30:00") from None
-    load = row.get("load_a", "")
+    load, reason = row.get("load_a", ""), row.get("reason", "")
+    not_taken = reason and not row["value"]
     return BenchReading(
         kind=kind,
         target=row["target"],
-        value_v=_number(row["value"], "value") / PER_VOLT[unit],
+        value_v=math.nan if not_taken else _number(row["value"], "value") / PER_VOLT[unit],
         load_a=_number(load, "load_a") if load else 0.0,
         taken_at=taken_at,
         step=row.get("step", ""),
+        reason=reason,
     )
 
 

@@ -23,7 +23,7 @@ from cellmatch.plan import Plan
 
 MOST_CELLS_IN_HAND = 60
 """A step with more cells than this is not drawn: the overview shows where they are."""
-CSV_HEADER = "kind,target,value,unit,load_a,taken_at,step"
+CSV_HEADER = "kind,target,value,unit,load_a,taken_at,step,reason"
 
 
 def bench_html(plan: Plan) -> str:

@@ -7,11 +7,14 @@ day decide nothing.
 
 from __future__ import annotations
 
+import csv
+import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from cellmatch.cells.readings import COLUMNS
 from cellmatch.page.jobs import JobFolder, now
 from cellmatch.page.plans import BENCH_NAME, View
 
@@ -164,19 +167,22 @@ def frontier(view: View, bench: Bench) -> int:
 
 
 def typed_readings(view: View, bench: Bench) -> list[dict[str, Any]]:
-    """Return everything that was read, in the terms of the readings file."""
+    """Return everything that was read, and every reason that opened a step, in the terms of the readings file."""
     found = []
     for step in view["steps"]:
         for index, expected in enumerate(step["expected"]):
-            kept = bench["readings"].get(key_of(step, index))
-            if kept is not None:
+            key = key_of(step, index)
+            kept = bench["readings"].get(key)
+            opened = judge(view, bench, step, index).how == "opened"
+            if kept is not None or opened:
                 found.append(
                     {
                         "kind": expected["kind"],
                         "target": expected["target"],
-                        "value_v": kept["v"],
-                        "taken_at": kept["at"],
+                        "value_v": kept["v"] if kept else None,
+                        "taken_at": kept["at"] if kept else None,
                         "step": str(step["number"]),
+                        "reason": str(bench["reasons"][key]).strip() if opened else "",
                     }
                 )
     return found
@@ -184,9 +190,10 @@ def typed_readings(view: View, bench: Bench) -> list[dict[str, Any]]:
 
 def readings_csv(readings: Sequence[Mapping[str, Any]]) -> str:
     """Return readings as the file that inspection reads."""
-    rows = ["kind,target,value,unit,load_a,taken_at,step"]
+    text = io.StringIO()
+    writer = csv.writer(text)
+    writer.writerow(COLUMNS)
     for r in readings:
-        target = str(r["target"])
-        quoted = '"' + target.replace('"', '""') + '"' if any(c in target for c in ',"\r\n') else target
-        rows.append(f"{r['kind']},{quoted},{r['value_v']:g},V,0,{r['taken_at']},{r['step']}")
-    return "\r\n".join(rows) + "\r\n"
+        value = "" if r["value_v"] is None else f"{r['value_v']:g}"
+        writer.writerow([r["kind"], r["target"], value, "V", 0, r["taken_at"] or "", r["step"], r["reason"]])
+    return text.getvalue()

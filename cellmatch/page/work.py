@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -169,7 +170,7 @@ def findings(report: Reporter, *, folder: str, readings: Sequence[Mapping[str, A
     from cellmatch.bench.inspection import inspect_pack
 
     plan = _DESK_PLAN.at(Path(folder), ())
-    found = inspect_pack(plan, bench_readings(readings))
+    found = inspect_pack(plan, bench_readings(readings), now=datetime.now(UTC))
     return [{**to_plain(f), "sure": f.sure, "is_fault": f.is_fault} for f in found]
 
 
@@ -182,7 +183,8 @@ def keep_findings(report: Reporter, *, folder: str, readings: Sequence[Mapping[s
     read = bench_readings(readings)
 
     def with_findings(plan: Plan) -> Plan:
-        entry = history_entry(read, inspect_pack(plan, read), datetime.now(UTC))
+        now = datetime.now(UTC)
+        entry = history_entry(read, inspect_pack(plan, read, now=now), now)
         return replace(plan, history=(*plan.history, entry))
 
     change_plan(Path(folder), with_findings)
@@ -194,9 +196,10 @@ def bench_readings(readings: Sequence[Mapping[str, Any]]) -> list[BenchReading]:
         BenchReading(
             kind=r["kind"],
             target=r["target"],
-            value_v=r["value_v"],
-            taken_at=datetime.fromisoformat(r["taken_at"]),
+            value_v=math.nan if r["value_v"] is None else r["value_v"],
+            taken_at=None if r["taken_at"] is None else datetime.fromisoformat(r["taken_at"]),
             step=r["step"],
+            reason=r["reason"],
         )
         for r in readings
     ]

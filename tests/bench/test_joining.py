@@ -1,9 +1,12 @@
 from __future__ import annotations
 
+import math
+import time
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from statistics import NormalDist
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -13,6 +16,7 @@ from cellmatch.bench.findings import KINDS, alarm_sigma, finding, most_dangerous
 from cellmatch.bench.inspection import inspect_pack
 from cellmatch.cells.readings import BenchReading
 from cellmatch.electrics.parallel import join_cells
+from cellmatch.errors import ArgumentInvalid
 
 Built = Callable[..., BuiltPack]
 Read = Callable[..., BenchReading]
@@ -103,11 +107,59 @@ def test_cells_as_planned_raise_nothing(built: Built, read: Read) -> None:
 def test_readings_older_than_a_day_decide_nothing(built: Built, read: Read) -> None:
     # bench rule: readings for a verdict at most 24 h old
     pack = built(3, 2)
-    readings = [replace(r, taken_at=datetime(2031, 5, 17, 9)) for r in _cells(read, pack)]
-    fresh = inspect_pack(pack, readings, now=datetime(2031, 5, 18, 8))
-    stale = inspect_pack(pack, readings, now=datetime(2031, 5, 18, 10))
-    assert not any("older than 24 h" in f.words for f in fresh)
-    assert any("6 readings of single cells are older than 24 h" in f.words for f in stale)
+    readings = [replace(r, taken_at=datetime(2031, 5, 17, 9, tzinfo=UTC)) for r in _cells(read, pack)]
+    fresh = inspect_pack(pack, readings, now=datetime(2031, 5, 18, 8, tzinfo=UTC))
+    stale = inspect_pack(pack, readings, now=datetime(2031, 5, 18, 10, tzinfo=UTC))
+    assert not any("24 h ago" in f.words for f in fresh)
+    told = next(f for f in stale if "24 h ago" in f.words)
+    assert told.words.startswith("6 cells were read more than 24 h ago")
+    assert "G1C1" in told.next_measurement
+
+
+def test_only_the_latest_reading_of_a_cell_can_be_too_old(built: Built, read: Read) -> None:
+    pack = built(3, 1)
+    old = [replace(r, taken_at=datetime(2031, 5, 15, 9, tzinfo=UTC)) for r in _cells(read, pack)]
+    again = [replace(r, taken_at=datetime(2031, 5, 18, 9, tzinfo=UTC)) for r in old[:2]]
+    found = inspect_pack(pack, [*again, *old], now=datetime(2031, 5, 18, 10, tzinfo=UTC))
+    told = next(f for f in found if "24 h ago" in f.words)
+    assert told.words.startswith("1 cell was read")
+    assert told.next_measurement == "read G3C1 again"
+
+
+@pytest.mark.parametrize("zone", ["UTC", "Asia/Tokyo", "America/New_York"])
+def test_times_without_a_zone_are_of_this_machine(
+    built: Built, read: Read, zone: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    if not hasattr(time, "tzset"):
+        pytest.skip("NOT RUN: this system can't change its time zone")
+    monkeypatch.setenv("TZ", zone)
+    time.tzset()
+    try:
+        pack, now = built(3, 1), datetime(2031, 5, 18, 10, tzinfo=UTC)
+        # a wall clock of this zone, 23 and 25 hours before
+        for hours, stale in ((23, False), (25, True)):
+            wall = (now - timedelta(hours=hours)).astimezone(ZoneInfo(zone)).replace(tzinfo=None)
+            readings = [replace(r, taken_at=wall) for r in _cells(read, pack)]
+            assert any("24 h ago" in f.words for f in inspect_pack(pack, readings, now=now)) is stale
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+
+
+def test_times_of_two_kinds_are_refused(built: Built, read: Read) -> None:
+    times = (datetime(2031, 5, 17, 9), datetime(2031, 5, 17, 9, tzinfo=UTC))
+    readings = [replace(read("group_v", g, 3.67), taken_at=at) for g, at in enumerate(times, start=1)]
+    with pytest.raises(ArgumentInvalid, match="time zone"):
+        inspect_pack(built(3, 1), readings)
+
+
+def test_a_reading_that_was_not_taken_counts_for_nothing(built: Built, read: Read) -> None:
+    pack = built(3, 1)
+    left_out = replace(read("cell_v", "G1C1", math.nan), reason="box full")
+    found = inspect_pack(pack, [left_out, *_cells(read, pack)[1:]])
+    assert any("all 2 readings fit" in f.words for f in found)
+    with pytest.raises(ArgumentInvalid, match="there are none"):
+        inspect_pack(pack, [left_out])
 
 
 def test_group_outside_its_limits_is_a_stop_whatever_else(built: Built, read: Read) -> None:

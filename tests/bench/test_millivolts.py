@@ -196,10 +196,31 @@ def test_caps_that_all_follow_leave_only_a_link(built: Built, read: Read) -> Non
 def test_checks_tell_the_load_before_anything_is_measured(built: Built) -> None:
     told = {c.name: c for c in checks(built(10, 10, cell_ohm=0.030))}
     sag = next(c for name, c in told.items() if "sag" in name)
-    cap = next(c for name, c in told.items() if "cap to bar" in name)
+    cap = next(c for name, c in told.items() if "cap by cap" in name)
     assert sag.load_a == pytest.approx(33.94, abs=0.01)
+    assert "at least 34 A" in sag.needs
+    # 2 mV at 33.94 A is 0.059 mV for each ampere
+    assert "0.059 mV for every ampere" in sag.needs
     # 4 x 2 mV over the 3.33 mohm that nine cells make
     assert cap.load_a == pytest.approx(0.008 / (0.030 / 9))
+    # a joint carries a tenth of that: 8 mV over 0.24 A
+    assert "a joint of 33 mΩ" in cap.shows
+    leak = next(c for name, c in told.items() if "leaking" in name)
+    assert "1.6 mV a day" in leak.shows
+
+
+def test_a_check_shows_what_it_says_it_shows(built: Built, read: Read) -> None:
+    # the deviation told for the balance of groups, and half of it, as readings
+    pack = built(10, 3)
+    balance = next(c for c in checks(pack) if "low or high" in c.name)
+    mv = float(balance.shows.split("a group ")[1].split(" mV")[0])
+    for factor, seen in ((1.0, True), (0.5, False)):
+        groups = [read("group_v", g, 3.67 + (factor * mv / 1000 if g == 4 else 0.0)) for g in range(1, 11)]
+        assert _kinds(inspect_pack(pack, groups)) == ([("group_high", "group 4")] if seen else [])
+
+
+def test_groups_of_one_cell_need_no_load(built: Built) -> None:
+    assert all(c.load_a is None for c in checks(built(5, 1)))
 
 
 def test_without_resistances_it_says_so(built: Built, read: Read) -> None:

@@ -6,10 +6,12 @@ from itertools import combinations
 import numpy as np
 import pytest
 
-from cellmatch.bench.mending import mend_group
+from cellmatch.bench.mending import mend_from_tray, mend_group
 from cellmatch.bench.replace import joining_now, joining_of_move, replace_cell, replaced_plan
+from cellmatch.cells.screening import screen_cells
 from cellmatch.cells.table import PlacedCells, cell_table
 from cellmatch.errors import ArgumentInvalid, JobError, TooFewCells
+from cellmatch.output.findings import mending_text
 from cellmatch.plan import Plan, plan_pack
 
 
@@ -185,7 +187,7 @@ def test_mending_against_every_choice_of_cells() -> None:
 
 def test_mending_has_an_honest_word() -> None:
     mended = mend_group([7400, 6100, 7500], 3, list("abcd"), [2500, 2450, 2400, 2600])
-    assert "the other groups go on fading" in mended.words
+    assert "the other groups go on fading" in mending_text(mended, ())
     assert (mended.weakest_before_mah, mended.weakest_after_mah) == (6100, 7400)
 
 
@@ -194,3 +196,26 @@ def test_mending_needs_enough_cells() -> None:
         mend_group([7400, 6100], 3, ["a"], [2500])
     with pytest.raises(ArgumentInvalid):
         mend_group([7400], 3, ["a"], [2500])
+
+
+def test_mending_takes_good_cells_only_and_says_where_to_bring_them() -> None:
+    groups = cell_table({"ocv_v": [3.70, 3.55, 3.72], "capacity_mah": [7400, 6100, 7500]}, ids=["1", "2", "3"])
+    volts, capacity = [3.6, 3.6, 3.6, 3.6, 1.7], [2450, 2500, 2480, 2400, 2490]
+    tray = screen_cells(cell_table({"ocv_v": volts, "capacity_mah": capacity}, ids=list("abcde")), chemistry="nmc")
+    mended = mend_from_tray(groups, tray, 3)
+    # computed by hand: the median of the others is 7450; b + c + a 7430, b + c + d 7380; e is below its floor
+    assert mended.cells == ("a", "b", "c")
+    assert mended.level_to_v == pytest.approx(3.71)
+    assert "bring each of the cells to 3.710 V" in mending_text(mended, ())
+
+
+def test_an_old_pack_needs_every_capacity_and_enough_good_cells() -> None:
+    tray = screen_cells(
+        cell_table({"ocv_v": [3.6, 1.7], "capacity_mah": [2450, 2500]}, ids=["a", "b"]), chemistry="nmc"
+    )
+    groups = cell_table({"ocv_v": [3.7, 3.6], "capacity_mah": [7400, np.nan]}, ids=["1", "2"])
+    with pytest.raises(ArgumentInvalid, match="group 2: has no capacity"):
+        mend_from_tray(groups, tray, 1)
+    groups = cell_table({"ocv_v": [3.7, 3.6], "capacity_mah": [7400, 6100]}, ids=["1", "2"])
+    with pytest.raises(TooFewCells, match="1 good cells"):
+        mend_from_tray(groups, tray, 2)

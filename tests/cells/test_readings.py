@@ -30,11 +30,20 @@ def test_short_header_will_do(tmp_path: Path) -> None:
     assert one.taken_at is None
 
 
+def test_a_reason_stands_beside_a_reading_or_in_its_place(tmp_path: Path) -> None:
+    rows = "group_v,1,3.6,V,,,4,second meter\ngroup_v,2,,V,,,5,lid stuck\n"
+    one, two = read_readings(_write(tmp_path, HEADER.replace("step", "step,reason") + rows))
+    assert (one.is_taken, one.reason) == (True, "second meter")
+    assert (two.is_taken, two.reason, two.step) == (False, "lid stuck", "5")
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [
         ("", "column kind, target, value, unit is missing"),
         (HEADER, "holds no reading"),
+        ('{"plan": "1"}', "progress of the bench sheet"),
+        (HEADER + LINES.replace("3671", ""), "line 2: value ''"),
         (HEADER + LINES.replace("3671", "3,67"), "line 2: 8 fields"),
         (HEADER + LINES.replace("3671", "3.6l7"), "line 2: value '3.6l7'"),
         (HEADER + LINES.replace("3671", "nan"), "line 2: value 'nan'"),

@@ -215,6 +215,22 @@ def test_a_reading_out_of_range_locks_and_a_written_reason_opens(sheet: Sheet) -
     assert not sheet.locked()
 
 
+def test_reasons_that_opened_a_step_are_saved_with_the_readings(sheet: Sheet, tmp_path: Path) -> None:
+    first = sheet.step(1)["readings"][0]
+    sheet.page.fill("#i1-0", f"{first['high'] + 0.01:.3f}")
+    sheet.page.fill("#q1-0", 'a "second" meter, same')
+    (read,) = read_readings(sheet.download("#save-readings", tmp_path))
+    assert (read.is_taken, read.reason) == (True, 'a "second" meter, same')
+    # the reading is taken back, the reason stands in its place
+    sheet.page.fill("#i1-0", "")
+    (read,) = read_readings(sheet.download("#save-readings", tmp_path))
+    assert (read.is_taken, read.target, read.step) == (False, first["target"], "1")
+    # inside its window a reading needs no reason
+    sheet.fill(1)
+    (read,) = read_readings(sheet.download("#save-readings", tmp_path))
+    assert (read.is_taken, read.reason) == (True, "")
+
+
 def test_a_missing_reading_opens_by_a_reason_only_where_one_may(sheet: Sheet) -> None:
     sheet.tick(1)
     sheet.page.click("#r1-0 summary")

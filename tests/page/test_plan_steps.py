@@ -405,7 +405,8 @@ def test_the_whole_build_is_led_through_and_kept(plan_server: Server, tmp_path: 
     path.write_bytes(plan_server.client.get("/job/dock-cart/build/readings.csv").content)
     assert len(read_readings(path)) == len(bench_of(folder, view_of(plan_server))["readings"])
     plan_server.client.post("/job/dock-cart/build/record", headers=ORIGIN)
-    assert read_plan(folder.path).history[-1]["what"] == "inspected"
+    entry = read_plan(folder.path).history[-1]
+    assert (entry["what"], entry["reason"]) == ("inspected", "")
 
 
 def test_a_reading_out_of_its_window_locks_the_step_until_a_reason_opens_it(plan_server: Server) -> None:
@@ -420,6 +421,8 @@ def test_a_reading_out_of_its_window_locks_the_step_until_a_reason_opens_it(plan
     assert "reason written" in html
     assert plan_server.client.post("/job/dock-cart/build/1/done", headers=ORIGIN).status_code == 303
     bench = bench_of(plan_server.folder("dock-cart"), view_of(plan_server))
+    kept = plan_server.client.get("/job/dock-cart/build/readings.csv").text
+    assert kept.splitlines()[1].endswith(",1,other meter"), kept
     assert bench["reasons"] == {"1-0": "other meter"}
     assert any("3.5 V" in line["what"] for line in bench["log"])
 

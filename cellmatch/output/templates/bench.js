@@ -245,8 +245,12 @@
     const lines = [data.header];
     for (const s of data.steps) {
       s.readings.forEach((e, i) => {
-        const kept = state.readings[s.number + "-" + i];
-        if (kept) lines.push([e.kind, field(e.target), kept.v, "V", "", kept.at, s.number].join(","));
+        const key = s.number + "-" + i, kept = state.readings[key];
+        // a reason counts only where it opens the step; it goes into the record with the reading, or in its place
+        const reason = judge(s, i).how === "opened" ? state.reasons[key].trim() : "";
+        if (kept || reason) {
+          lines.push([e.kind, field(e.target), kept ? kept.v : "", "V", "", kept ? kept.at : "", s.number, field(reason)].join(","));
+        }
       });
     }
     return lines.join("\r\n") + "\r\n";
