@@ -148,9 +148,8 @@ def _replace(
         click.echo("Stop      nothing was changed: a joining stop is opened by new readings only")
         return EXIT_STOP
     if reason is None:
-        click.echo(
-            f"Next      --reason WORDS makes the change and keeps it in the record of {folder}; nothing was changed"
-        )
+        told = f"nothing was changed; --reason WORDS makes the change and keeps it in the record of {folder}"
+        click.echo("\n".join(labelled(told, "Next")))
         return 0
     when = datetime.now(UTC).isoformat(timespec="seconds")
     change_plan(
