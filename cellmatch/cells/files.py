@@ -9,6 +9,7 @@ from os import PathLike
 from pathlib import Path
 from typing import cast
 
+from cellmatch.cells.correction import correct_readings
 from cellmatch.cells.delimited import DELIMITERS, NAMES, SPACED, Rows, agreement, split_rows, told_delimiter
 from cellmatch.cells.encodings import decode
 from cellmatch.cells.headers import key
@@ -59,6 +60,7 @@ def read_cells(
     encoding: str | None = None,
     repeats: str = "median",
     strict: bool = False,
+    correct: str | None = None,
 ) -> CellTable:
     """Read one or several cell tables into one, in file order, cells that can't be read included.
 
@@ -79,6 +81,9 @@ def read_cells(
         What to do with a cell that stands on several rows.
     strict : bool
         Stop, naming every row that can't be read, instead of keeping those cells out.
+    correct : "tester", "slot" or "date", optional
+        Bring the readings of several of them to one scale, by the cells that were measured on more than one
+        (:func:`~cellmatch.cells.correction.correct_readings`); what was read is kept beside it.
 
     Returns
     -------
@@ -122,12 +127,35 @@ def read_cells(
         kind = FileAmbiguous if all(isinstance(e, FileAmbiguous) for e in errors) else FileUnusable
         raise kind(p for e in errors for p in e.problems)
     cells, found, warnings = joined(pieces, repeats, strict=strict)
-    cells.attrs["reading"] = _understood(files, pieces, found, warnings)
-    return cells
+    told = _told(columns, units, decimal=decimal, encoding=encoding, repeats=repeats, strict=strict, correct=correct)
+    cells.attrs["reading"] = _understood(files, pieces, found, warnings, told)
+    return cells if correct is None else correct_readings(cells, correct)
+
+
+def _told(
+    columns: Mapping[str, str | int] | None, units: Mapping[str, str] | None, **more: str | bool | None
+) -> tuple[str, ...]:
+    """Return what the user said about the files, as words of a command line; defaults are left out."""
+    words = [
+        word
+        for option, pairs in (("--columns", columns), ("--units", units))
+        for name, text in (pairs or {}).items()
+        for word in (option, f"{name}={text}")
+    ]
+    for name, value in more.items():
+        if value is True:
+            words.append(f"--{name}")
+        elif value and value != "median":
+            words += [f"--{name}", str(value)]
+    return tuple(words)
 
 
 def _understood(
-    files: Sequence[FileRead], pieces: Sequence[Piece], repeats: tuple[Repeat, ...], warnings: Sequence[str]
+    files: Sequence[FileRead],
+    pieces: Sequence[Piece],
+    repeats: tuple[Repeat, ...],
+    warnings: Sequence[str],
+    told: tuple[str, ...],
 ) -> Reading:
     """Return what was understood of all files."""
     sheets = [p.sheet for p in pieces]
@@ -142,6 +170,7 @@ def _understood(
         comments=tuple(c for s in sheets for c in s.comments),
         facts=tuple(f for s in sheets for f in s.facts),
         resolution={n: max(some) for n, some in steps.items() if some},
+        told=told,
     )
 
 

@@ -114,15 +114,25 @@ def single_readings(cells: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        Columns as in `cells`, under an index of cell ids that may repeat. What was not kept of a repeated
-        reading is missing.
+        Columns as in `cells`, under an index of cell ids that may repeat; the cells that were read once
+        first, then the others in the order of ``Reading.repeats``. Of a repeated reading voltage, capacity,
+        resistance, tester, slot and date were kept; the rest is missing.
     """
     repeats = getattr(cells.attrs.get("reading"), "repeats", ())
     if not repeats:
         return cells
-    rows = [pd.DataFrame(dict(repeat.readings), index=[repeat.cell_id] * len(repeat.sources)) for repeat in repeats]
-    once = cells[~cells.index.isin([repeat.cell_id for repeat in repeats])]
-    return pd.concat([once, *rows])
+    ids = [repeat.cell_id for repeat in repeats for _ in repeat.sources]
+    names = dict.fromkeys(name for repeat in repeats for name in (*repeat.readings, *repeat.labels))
+    kept = {
+        name: [
+            value
+            for repeat in repeats
+            for value in {**repeat.readings, **repeat.labels}.get(name, [None] * len(repeat.sources))
+        ]
+        for name in names
+    }
+    once = cells[~cells.index.isin(ids)]
+    return pd.concat([once, pd.DataFrame(kept, index=ids)])
 
 
 def repeatability(

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from cellmatch.cells.table import texts
 from cellmatch.cells.understood import Repeat
 
 RepeatRule = Literal["median", "newest"]
@@ -22,6 +23,9 @@ TOLERANCE: Mapping[str, tuple[float, float, str]] = {
 }
 """Range that the repeats of one cell may have, absolute and as a fraction of their median, and the unit
 (common practice, no source): 10 mV, 1 % (a hobby tester) and 5 % (contact of the probes)."""
+
+LABELS = ("tester", "slot", "tested_at")
+"""What tells one reading of a cell from another."""
 
 MOST_SAID = 20
 """Cells that a warning names; the rest are counted."""
@@ -117,6 +121,7 @@ def _repeats(
     """Describe what was combined, cell by cell."""
     sources = some["source"].to_numpy(dtype=object)
     columns = {n: some[n].to_numpy(dtype=float).tolist() for n in TOLERANCE if n in some.columns}
+    labels = {n: texts(some, n).tolist() for n in LABELS if n in some.columns}
     return tuple(
         Repeat(
             cell_id=str(some.index[rows[0]]),
@@ -124,6 +129,7 @@ def _repeats(
             readings=(readings := {n: tuple(values[i] for i in rows) for n, values in columns.items()}),
             rule=rule,
             differ=tuple(words for n, values in readings.items() if (words := _difference(n, values))),
+            labels={n: tuple(values[i] for i in rows) for n, values in labels.items()},
         )
         for rows in map(np.ndarray.tolist, members)
     )

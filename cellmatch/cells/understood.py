@@ -81,6 +81,8 @@ class Repeat:
         ``median``, ``newest``.
     differ : tuple of str
         Columns whose readings differ by more than the repeatability, each with its range in words.
+    labels : mapping of column name to tuple of str
+        Tester, slot and date of each row where the files name them, empty where a row does not.
     """
 
     cell_id: str
@@ -88,6 +90,7 @@ class Repeat:
     readings: Mapping[str, tuple[float, ...]]
     rule: str
     differ: tuple[str, ...] = ()
+    labels: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -121,6 +124,8 @@ class Reading:
         What stood above the table, as it stood there.
     resolution : mapping of column name to float
         Smallest step that the digits show, in the column's unit.
+    told : tuple of str
+        What the user said about the files, as words of a command line.
     """
 
     files: tuple[FileRead, ...] = ()
@@ -132,6 +137,7 @@ class Reading:
     comments: tuple[Fact, ...] = ()
     facts: tuple[Fact, ...] = ()
     resolution: Mapping[str, float] = field(default_factory=dict)
+    told: tuple[str, ...] = ()
 
     # pandas copies a table's attrs with every step; what was read never changes, so it may stay one object
     def __copy__(self) -> Reading:

@@ -46,6 +46,11 @@ def with_reading(command: Callable[..., Any]) -> Callable[..., Any]:
             show_default=True,
             help="What to do with several readings of one cell.",
         ),
+        click.option(
+            "--correct",
+            type=click.Choice(["tester", "slot", "date"]),
+            help="Bring readings of several to one scale, by the cells measured on more than one; both are kept.",
+        ),
         click.option("--encoding", help="Text encoding of the files, like gbk."),
         click.option("--decimal", type=click.Choice([".", ","]), help="Decimal sign of the files."),
         click.option("--units", multiple=True, metavar="NAME=UNIT,…", help="Units of columns, like capacity_mah=Ah."),
@@ -85,7 +90,7 @@ def reading_from(options: Mapping[str, Any]) -> dict[str, Any]:
     return {
         "columns": named_choices(options, "columns"),
         "units": named_choices(options, "units"),
-        **{name: options[name] for name in ("decimal", "encoding", "repeats", "strict")},
+        **{name: options[name] for name in ("decimal", "encoding", "repeats", "strict", "correct")},
     }
 
 

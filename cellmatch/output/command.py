@@ -35,7 +35,7 @@ def repeat_command(plan: Plan) -> str:
     """
     files = [f.name for f in plan.reading.files] or ["CELLS.csv"]
     words = ["cellmatch", "plan", *files, str(plan.pack), "--chemistry", plan.chemistry.name]
-    words += [*_limits(plan), *_holder(plan.holder)]
+    words += [*plan.reading.told, *_limits(plan), *_holder(plan.holder)]
     if plan.prediction.load is not None:
         words += _load(plan.prediction.load.case)
     for cell, reason in plan.settings["accept"].items():

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from itertools import permutations
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from cellmatch.cells.bias import bias_between, corrected, level_names
+from cellmatch.cells.files import read_cells
+from cellmatch.cells.notes import quality_notes
+from cellmatch.cells.quality import single_readings
 from cellmatch.cells.trends import trends
 from cellmatch.errors import ArgumentInvalid
 
@@ -217,3 +221,72 @@ def test_ids_in_the_slot_column_are_no_slots() -> None:
     cells = _tray(500, slot=[f"s{i}" for i in range(500)])
     assert bias_between(cells, "capacity_mah", "slot") is None
     assert [t.along for t in trends(cells)] == ["row order", "row order"]
+
+
+def _two_testers(folder: Path, by_b: float, rows: int = 40) -> Path:
+    """Write a tray of which tester A read every cell, and tester B every fourth one again, `by_b` times as high."""
+    rng = np.random.default_rng(5)
+    lines = ["cell_id,ocv_v,capacity_mah,ir_mohm,tester"]
+    for i in range(rows):
+        true = rng.normal(2500, 30)
+        lines.append(f"C{i},3.600,{true + rng.normal(0, 4):.1f},20.0,A")
+        if i % 4 == 0:
+            lines.append(f"C{i},3.600,{true * by_b + rng.normal(0, 4):.1f},20.0,B")
+    path = folder / "tray.csv"
+    path.write_text("\n".join(lines), encoding="utf-8")
+    return path
+
+
+def test_testers_of_a_file_are_compared_by_the_cells_both_read(tmp_path: Path) -> None:
+    cells = read_cells(_two_testers(tmp_path, 1.02))
+    (repeat, *_) = cells.attrs["reading"].repeats
+    assert repeat.labels == {"tester": ("A", "B")}
+    (note,) = [n for n in quality_notes(cells) if "tester B" in n]
+    assert "tester B reads capacity_mah" in note
+    bias = bias_between(single_readings(cells), "capacity_mah", "tester")
+    assert bias is not None
+    # by construction: 2 % above, known to about 4·√(2/10) mAh of 2500
+    assert bias.levels[1].bias == pytest.approx(0.02, abs=4 * bias.levels[1].standard_error)
+
+
+def test_a_correction_is_made_on_request_and_keeps_both_values(tmp_path: Path) -> None:
+    path = _two_testers(tmp_path, 1.02)
+    as_read, done = read_cells(path), read_cells(path, correct="tester")
+    assert np.array_equal(done["capacity_mah_as_read"], as_read["capacity_mah"])
+    assert "ir_mohm_as_read" not in done.columns  # both testers read the same resistance: nothing to take out
+    # the median of a pair lies 1 % high; brought to tester A's scale it does not
+    pairs = [f"C{i}" for i in range(0, 40, 4)]
+    ratio = as_read.loc[pairs, "capacity_mah"] / done.loc[pairs, "capacity_mah"]
+    assert ratio.mean() == pytest.approx(1.01, abs=0.002)
+    others = done.index.difference(pairs)
+    assert np.array_equal(done.loc[others, "capacity_mah"], as_read.loc[others, "capacity_mah"])
+    reading = done.attrs["reading"]
+    (words,) = [words for words in reading.assumptions if "corrected" in words]
+    assert "to the scale of tester A" in words
+    assert "standard error" in words
+    assert reading.told == ("--correct", "tester")
+    first = reading.repeats[0].readings
+    assert first["capacity_mah_as_read"] == as_read.attrs["reading"].repeats[0].readings["capacity_mah"]
+    assert first["capacity_mah"][0] == first["capacity_mah_as_read"][0]
+    assert first["capacity_mah"][1] < first["capacity_mah_as_read"][1]
+
+
+def test_the_newest_reading_is_the_one_that_is_corrected(tmp_path: Path) -> None:
+    path = _two_testers(tmp_path, 1.02)
+    as_read, done = (read_cells(path, repeats="newest", correct=by) for by in (None, "tester"))
+    bias = (as_read["capacity_mah"] / done["capacity_mah"]).to_dict()
+    assert bias["C0"] == pytest.approx(1.02, abs=0.005)
+
+
+def test_nothing_is_corrected_that_chance_could_give(tmp_path: Path) -> None:
+    path = _two_testers(tmp_path, 1.0)
+    done = read_cells(path, correct="tester")
+    assert "capacity_mah_as_read" not in done.columns
+    assert any("capacity_mah is left as read" in words for words in done.attrs["reading"].assumptions)
+
+
+def test_a_correction_without_control_cells_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "tray.csv"
+    path.write_text("cell_id,ocv_v,capacity_mah,tester\nA1,3.6,2500,A\nB1,3.6,2500,B\n", encoding="utf-8")
+    with pytest.raises(ArgumentInvalid, match="three or more control cells"):
+        read_cells(path, correct="tester")
