@@ -15,6 +15,7 @@ import numpy as np
 from cellmatch.build.assembly import Assembly, plan_assembly
 from cellmatch.build.cautions import cautions
 from cellmatch.build.heat_placement import place_by_heat
+from cellmatch.build.pack_network import LINK_OHM
 from cellmatch.build.placement import place_cells
 from cellmatch.cells.comparable import rest_state
 from cellmatch.cells.notes import quality_notes
@@ -296,6 +297,7 @@ def consequences(
         limits,
         current_a=case.current_a if case else None,
         balance_h=prediction.balance.bleed_h if prediction.balance else None,
+        link_ohm=case.link_mohm / 1000 if case else LINK_OHM,
     )
     verdict, reasons = pack_verdict(placed, prediction, screening)
     return Consequences(prediction, assembly, verdict, reasons)

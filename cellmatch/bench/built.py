@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from cellmatch.build.leaks import NOISE_V
+from cellmatch.build.leaks import NOISE_V, rest_slope_v
 from cellmatch.build.links import wire_pack
 from cellmatch.build.meter import Meter
 from cellmatch.build.pack_network import JOINT_OHM, LINK_OHM, pack_network
@@ -120,14 +120,14 @@ class BuiltPack:
             return np.asarray(g / (g.sum() * np.maximum(g.sum() - g, 0.0)) if len(g) > 1 else np.full(1, np.inf))
 
 
-def built_pack(plan: Plan, *, link_ohm: float = LINK_OHM, joint_ohm: float = JOINT_OHM) -> BuiltPack:
+def built_pack(plan: Plan, *, link_ohm: float | None = None, joint_ohm: float = JOINT_OHM) -> BuiltPack:
     """Return what a plan expects of the built pack.
 
     Parameters
     ----------
     plan : Plan
-    link_ohm : float
-        [ohm] Each link with its joints.
+    link_ohm : float, optional
+        [ohm] Each link with its joints; default: as the plan has it.
     joint_ohm : float
         [ohm] Between a cap and its bar.
 
@@ -135,6 +135,8 @@ def built_pack(plan: Plan, *, link_ohm: float = LINK_OHM, joint_ohm: float = JOI
     -------
     BuiltPack
     """
+    if link_ohm is None:
+        link_ohm = plan.prediction.load.case.link_mohm / 1000 if plan.prediction.load else LINK_OHM
     positions = plan.holder.lay_out(plan.pack)
     wiring = wire_pack(positions, plan.holder)
     bench = workbench(plan.cells, positions, wiring, plan.holder, plan.chemistry, plan.limits)
@@ -155,15 +157,6 @@ def built_pack(plan: Plan, *, link_ohm: float = LINK_OHM, joint_ohm: float = JOI
         full_v=bench.full_v,
         above_full_v=plan.limits.above_full_v,
         meter=bench.meter,
-        slope_v=_slope_v(plan, float(np.median(bench.ocv_v))),
+        slope_v=rest_slope_v(plan.chemistry, float(np.median(bench.ocv_v))),
         stop_ratio=plan.limits.join_stop_ratio,
     )
-
-
-def _slope_v(plan: Plan, rest_v: float) -> float | None:
-    """Return the slope of the chemistry's rest-voltage curve at a voltage, where it has one."""
-    curve = plan.chemistry.working_curve()
-    if curve is None:
-        return None
-    slope = float(curve.slope_v(curve.soc(rest_v)))
-    return slope if slope > 0 else None

@@ -66,7 +66,6 @@ def plan_assembly(
     current_a: float | None = None,
     load_f: float | None = None,
     balance_h: float | None = None,
-    slope_v: float | None = None,
     link_ohm: float = LINK_OHM,
 ) -> Assembly:
     """Work out how the placed cells become a pack.
@@ -87,8 +86,6 @@ def plan_assembly(
         [F] Capacitance of the load.
     balance_h : float, optional
         [h] Predicted time to balance.
-    slope_v : float, optional
-        [V] Change of rest voltage per unit of state of charge where the pack will rest.
     link_ohm : float
         [ohm] Each link with its joints.
 
@@ -115,7 +112,7 @@ def plan_assembly(
         taps=taps,
         steps=plan_steps(bench, taps),
         kit=list_kit(bench, neighbours, taps, current_a=current_a, load_f=load_f),
-        first_charge=first_charge_sheet(bench, balance_h=balance_h, slope_v=slope_v),
+        first_charge=first_charge_sheet(bench, balance_h=balance_h),
         loads=loads,
         cautions=(*wiring.cautions, *_current_cautions(bench, current_a, loads)),
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from cellmatch.build.leaks import LeakLimit, leak_limit
+from cellmatch.build.leaks import LeakLimit, leak_limit, rest_slope_v
 from cellmatch.build.steps import Expected, Workbench, expect_block
 
 CHARGER_TOLERANCE = 0.005
@@ -50,9 +50,7 @@ class FirstCharge:
     words: tuple[str, ...]
 
 
-def first_charge_sheet(
-    bench: Workbench, *, balance_h: float | None = None, slope_v: float | None = None
-) -> FirstCharge:
+def first_charge_sheet(bench: Workbench, *, balance_h: float | None = None) -> FirstCharge:
     """Write the sheet for the first charge.
 
     Parameters
@@ -60,8 +58,6 @@ def first_charge_sheet(
     bench : Workbench
     balance_h : float, optional
         [h] Predicted time to balance.
-    slope_v : float, optional
-        [V] Change of rest voltage per unit of state of charge, where the pack will rest.
 
     Returns
     -------
@@ -76,6 +72,9 @@ def first_charge_sheet(
     }
     charger_max_v = bench.series * full_v * (1 + CHARGER_TOLERANCE)
     stop_v = full_v + bench.limits.above_full_v
+    # the pack rests at full after its first charge; a flat curve is steep there for a few millivolts only
+    slope_v = None if bench.chemistry.flat else rest_slope_v(bench.chemistry, full_v)
+    leaks = tuple(leak_limit(n, group_ah=group_ah[n], slope_v=slope_v) for n in sizes)
     return FirstCharge(
         groups=tuple(expect_block(bench, g, g, "before") for g in range(1, bench.series + 1)),
         charger_max_v=charger_max_v,
@@ -85,14 +84,16 @@ def first_charge_sheet(
         charge_max_c=bench.chemistry.charge_max_c,
         read_at=("start", "every hour", "end", *(f"{h} h after" for h in HOLD_H)),
         balance_h=balance_h,
-        leaks=tuple(leak_limit(n, group_ah=group_ah[n], slope_v=slope_v) for n in sizes),
+        leaks=leaks,
         words=(
             f"Read the charger's open voltage and its polarity before you plug it in: at most {charger_max_v:.2f} V.",
             f"Between {bench.chemistry.charge_min_c:g} and {bench.chemistry.charge_max_c:g} °C; attended; on a surface "
             "that doesn't burn, away from exits.",
             f"Stop when a group reaches {stop_v:.2f} V, when one runs away from the others, when a cell grows warmer "
             "than its neighbours, on smell, swelling or hiss.",
-            "For the week's rest: board off, or compare each group with its peers. A clean week does not clear a weak "
-            "leaker; only the test of the single cell does.",
+            "For the week's rest: board off, or compare each group with its peers. A week shows a group that loses "
+            f"{leaks[-1].group_mv_per_day:.1f} mV a day more than they do, so a cell that alone would lose "
+            f"{leaks[-1].cell_mv_per_day:.1f} mV a day. A clean week does not clear a weaker leaker; only the test of "
+            "the single cell does.",
         ),
     )

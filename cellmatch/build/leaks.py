@@ -9,6 +9,7 @@ import math
 from dataclasses import dataclass
 
 from cellmatch.electrics.balance import leak_a
+from cellmatch.pack.chemistry import Chemistry
 
 NOISE_V = 0.002
 """[V] Standard deviation with which one meter repeats a reading (common practice, no source)."""
@@ -81,3 +82,24 @@ def leak_limit(
         cell_mv_per_day=mv_per_day * parallel,
         leak_ma=leak_ma,
     )
+
+
+def rest_slope_v(chemistry: Chemistry, rest_v: float) -> float | None:
+    """Return the slope of the chemistry's rest-voltage curve where cells rest; None without a curve or a rise.
+
+    Parameters
+    ----------
+    chemistry : Chemistry
+    rest_v : float
+        [V]
+
+    Returns
+    -------
+    float or None
+        [V] Change of rest voltage per unit of state of charge.
+    """
+    curve = chemistry.working_curve()
+    if curve is None:
+        return None
+    slope = float(curve.slope_v(curve.soc(rest_v)))
+    return slope if slope > 0 else None

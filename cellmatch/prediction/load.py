@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from cellmatch.build.links import wire_pack
-from cellmatch.build.pack_network import pack_network
+from cellmatch.build.pack_network import LINK_OHM, pack_network
 from cellmatch.cells.table import PlacedCells, resistances_mohm, texts
 from cellmatch.electrics.comparison import compare_groupings
 from cellmatch.electrics.discharge import Run, run_load
@@ -31,8 +31,6 @@ from cellmatch.pack.spec import Pack
 
 Array = NDArray[np.float64]
 
-LINK_MOHM = 0.5
-"""One link with its two joints where none was measured (common practice, no source)."""
 UNEVEN = 1.10
 """From this ratio of the most loaded cell to the mean of its group the take-off is worth a second look
 (common practice, no source)."""
@@ -66,7 +64,7 @@ class LoadCase:
     peak_a: float | None = None
     cell_a: float | None = None
     cell_peak_a: float | None = None
-    link_mohm: float = LINK_MOHM
+    link_mohm: float = 1000 * LINK_OHM
 
     def __post_init__(self) -> None:
         if (self.current_a is None) == (self.power_w is None):

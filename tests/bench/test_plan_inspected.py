@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import importlib.util
 import sys
+from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
 
@@ -13,7 +14,8 @@ from cellmatch.bench.inspection import inspect_pack
 from cellmatch.build.pack_network import JOINT_OHM, LINK_OHM
 from cellmatch.cells.readings import BenchReading
 from cellmatch.cells.table import cell_table
-from cellmatch.plan import Plan, plan_pack
+from cellmatch.plan import Plan, consequences, plan_pack
+from cellmatch.prediction import LoadCase
 
 
 @pytest.fixture(scope="module")
@@ -49,6 +51,16 @@ def test_expectation_of_a_plan(plan: Plan) -> None:
     assert (pack.group_ohm > cells_alone).all()
     assert (pack.group_ohm < cells_alone + 10 * (LINK_OHM + JOINT_OHM)).all()
     assert pack.slope_v is None or 0.2 < pack.slope_v < 3
+
+
+def test_links_as_the_plan_has_them_are_counted(plan: Plan) -> None:
+    # 0.5 mohm where nothing is said, with and without a load; else what the plan says
+    case = LoadCase(current_a=5.0, link_mohm=2.0)
+    made = consequences(plan.cells, plan.pack, plan.holder, plan.chemistry, plan.limits, plan.screening, case)
+    heavier = replace(plan, prediction=made.prediction, assembly=made.assembly)
+    assert built_pack(heavier).group_ohm == pytest.approx(built_pack(plan, link_ohm=0.002).group_ohm)
+    assert built_pack(heavier).group_ohm.sum() > built_pack(plan).group_ohm.sum() + 0.001
+    assert LoadCase(current_a=5.0).link_mohm == 1000 * LINK_OHM
 
 
 def test_reversed_cell_of_a_plan_is_found_before_joining(plan: Plan) -> None:
