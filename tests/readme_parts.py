@@ -48,7 +48,7 @@ def _columns() -> str:
 
 def _limits() -> str:
     return _table(
-        ("option", "meaning", "default"), ((f"`{option_name(name)}`", *words) for name, words in LIMIT_WORDS.items())
+        ("option", "meaning", "default"), ((f"`{option_name(name)}`", *told[:2]) for name, told in LIMIT_WORDS.items())
     )
 
 

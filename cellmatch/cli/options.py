@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 def with_limits(command: Callable[..., Any]) -> Callable[..., Any]:
     """Give a command one option per limit."""
     for limit in reversed(fields(Limits)):
-        words, default = LIMIT_WORDS[limit.name]
+        words, default = LIMIT_WORDS[limit.name][:2]
         name = option_name(limit.name)
         text = f"{words}.  [default: {default}]"
         option = (

@@ -19,36 +19,13 @@ from cellmatch.output.map import map_windows, pack_map_svg
 from cellmatch.output.quantities import QUANTITIES, group_balance, histogram
 from cellmatch.output.spares import ranked_spares
 from cellmatch.output.svg_charts import BalanceScale, histogram_svg
-from cellmatch.pack.limits import Limits, option_name
+from cellmatch.pack.limits import LIMIT_WORDS, Limits, option_name
 from cellmatch.pack.positions import FACES
 from cellmatch.plan import Plan
 from cellmatch.prediction import CellLoad
 
 MOST_LOADED = 8
 """Cells told of under load: those that carry most."""
-
-REPORTED_LIMITS: dict[str, tuple[str, str, int, float]] = {
-    "floor_v": ("never use a cell found below", "V", 2, 1),
-    "min_v": ("lowest in service", "V", 2, 1),
-    "max_v": ("full", "V", 2, 1),
-    "above_full_v": ("overcharged when this far above full", "mV", 0, 1000),
-    "join_window_mv": ("joining window, to each side", "mV", 1, 1),
-    "join_limit_c": ("joining current, of capacity", "C", 2, 1),
-    "charge_limit_a": ("charge limit of the cell", "A", 2, 1),
-    "join_stop_ratio": ("stop above this multiple of the joining limit", "×", 0, 1),
-    "rated_mah": ("rated capacity", "mAh", 0, 1),
-    "salvaged": ("salvaged cells", "", 0, 1),
-    "min_capacity_fraction": ("least capacity, of rated", "%", 0, 100),
-    "worn_out_fraction": ("worn out below, of rated", "%", 0, 100),
-    "max_ir_mohm": ("highest resistance", "mΩ", 1, 1),
-    "max_ir_ratio": ("highest resistance, of the median of its kind", "×", 2, 1),
-    "outlier_k": ("outlier beyond, in robust standard deviations", "", 1, 1),
-    "repeatability_fraction": ("repeatability of one capacity reading (1 σ)", "%", 2, 100),
-    "mass_loss_fraction": ("leaked when lighter than its lot by", "%", 0, 100),
-    "meter_fraction": ("voltmeter accuracy, of the reading", "%", 2, 100),
-    "meter_digits_v": ("voltmeter accuracy, digits", "mV", 0, 1000),
-}
-"""For each limit: words, unit, decimals, and what to multiply it by for that unit."""
 
 
 @lru_cache(maxsize=1)
@@ -168,7 +145,7 @@ def _limit_rows(plan: Plan) -> list[dict[str, str]]:
     default = Limits(salvaged=plan.limits.salvaged)
     settled = default.settled(plan.chemistry)
     rows = []
-    for name, (words, unit, decimals, factor) in REPORTED_LIMITS.items():
+    for name, told in LIMIT_WORDS.items():
         value = getattr(plan.limits, name)
         if name == "join_window_mv" and value is None:
             value, origin = 1000 * plan.screening.window.half_width_v, "worked out"
@@ -179,6 +156,6 @@ def _limit_rows(plan: Plan) -> list[dict[str, str]]:
         if isinstance(value, bool):
             shown = "yes" if value else "no"
         else:
-            shown = "none" if value is None else number(value * factor, decimals, unit)
-        rows.append({"words": words, "value": shown, "origin": origin, "option": option_name(name)})
+            shown = "none" if value is None else number(value * told.factor, told.decimals, told.unit)
+        rows.append({"words": told.short, "value": shown, "origin": origin, "option": option_name(name)})
     return rows

@@ -80,8 +80,8 @@ JOB_KEYS: tuple[JobKey, ...] = (
         "pack", "chemistry", "text", "nmc, nca, lco, lmo, lfp, lto, or a TOML file beside this one", "nmc, and said"
     ),
     *(
-        JobKey("limits", name, "flag" if name == "salvaged" else "number", words, default)
-        for name, (words, default) in LIMIT_WORDS.items()
+        JobKey("limits", name, "flag" if name == "salvaged" else "number", told.words, told.default)
+        for name, told in LIMIT_WORDS.items()
     ),
     JobKey("load", "current_a", "number", "A. Continuous current of the load", "not given"),
     JobKey("load", "peak_a", "number", "A. Current for seconds", "not given"),

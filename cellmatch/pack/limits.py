@@ -6,7 +6,7 @@ Kept free of imports that cost time, so that the command line can show the defau
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from cellmatch.errors import ArgumentInvalid, Problem
 
@@ -136,40 +136,127 @@ class Limits:
         )
 
 
-LIMIT_WORDS: dict[str, tuple[str, str]] = {
-    "floor_v": ("V. A cell found below it is never used", "2.0, LFP and LTO 1.5"),
-    "min_v": ("V. Lowest voltage in service; a cell below it is quarantined", "2.5, LFP 2.0, LTO 1.5"),
-    "max_v": ("V. Full", "4.20, LFP 3.65, LTO 2.85"),
-    "above_full_v": ("V. A cell this far above full was overcharged", "0.05"),
-    "join_window_mv": (
+class LimitWords(NamedTuple):
+    """How a limit is spoken of."""
+
+    words: str
+    """Its unit and what it means, for whoever sets it."""
+    default: str
+    """Where its value comes from when it isn't set."""
+    short: str
+    """What it is, for whoever reads it beside its value."""
+    unit: str
+    decimals: int
+    factor: float = 1
+    """What a value is multiplied by to stand in that unit."""
+
+
+LIMIT_WORDS: dict[str, LimitWords] = {
+    "floor_v": LimitWords(
+        "V. A cell found below it is never used", "2.0, LFP and LTO 1.5", "never use a cell found below", "V", 2, 1
+    ),
+    "min_v": LimitWords(
+        "V. Lowest voltage in service; a cell below it is quarantined",
+        "2.5, LFP 2.0, LTO 1.5",
+        "lowest in service",
+        "V",
+        2,
+        1,
+    ),
+    "max_v": LimitWords("V. Full", "4.20, LFP 3.65, LTO 2.85", "full", "V", 2, 1),
+    "above_full_v": LimitWords(
+        "V. A cell this far above full was overcharged", "0.05", "overcharged when this far above full", "mV", 0, 1000
+    ),
+    "join_window_mv": LimitWords(
         "mV. Half width of the joining window around the tray's median voltage",
         "the smaller of 50 and half of what the joining limit allows",
+        "joining window, to each side",
+        "mV",
+        1,
+        1,
     ),
-    "join_limit_c": ("C. Largest current a cell may see at the instant of joining", "0.5"),
-    "charge_limit_a": ("A. The maker's charge limit; takes the place of --join-limit-c", "not given"),
-    "join_stop_ratio": ("Times the joining limit from which the verdict is stop", "10"),
-    "rated_mah": ("mAh. Rated capacity, where the file has none per cell", "not given"),
-    "salvaged": ("The cells were taken out of something: other floors, other words", "off"),
-    "min_capacity_fraction": (
+    "join_limit_c": LimitWords(
+        "C. Largest current a cell may see at the instant of joining", "0.5", "joining current, of capacity", "C", 2, 1
+    ),
+    "charge_limit_a": LimitWords(
+        "A. The maker's charge limit; takes the place of --join-limit-c",
+        "not given",
+        "charge limit of the cell",
+        "A",
+        2,
+        1,
+    ),
+    "join_stop_ratio": LimitWords(
+        "Times the joining limit from which the verdict is stop",
+        "10",
+        "stop above this multiple of the joining limit",
+        "×",
+        0,
+        1,
+    ),
+    "rated_mah": LimitWords(
+        "mAh. Rated capacity, where the file has none per cell", "not given", "rated capacity", "mAh", 0, 1
+    ),
+    "salvaged": LimitWords(
+        "The cells were taken out of something: other floors, other words", "off", "salvaged cells", "", 0, 1
+    ),
+    "min_capacity_fraction": LimitWords(
         "Least capacity as a fraction of rated, where rated is given",
         "0.90, salvaged 0.60",
+        "least capacity, of rated",
+        "%",
+        0,
+        100,
     ),
-    "worn_out_fraction": ("Below this fraction of rated, cell or label is wrong", "0.50"),
-    "max_ir_mohm": ("mohm. Resistance ceiling", "none"),
-    "max_ir_ratio": (
+    "worn_out_fraction": LimitWords(
+        "Below this fraction of rated, cell or label is wrong", "0.50", "worn out below, of rated", "%", 0, 100
+    ),
+    "max_ir_mohm": LimitWords("mohm. Resistance ceiling", "none", "highest resistance", "mΩ", 1, 1),
+    "max_ir_ratio": LimitWords(
         "Resistance ceiling as a multiple of the median of the same model, method and temperature",
         "1.5, salvaged 2",
+        "highest resistance, of the median of its kind",
+        "×",
+        2,
+        1,
     ),
-    "outlier_k": ("One-sided outlier limit in robust standard deviations", "5"),
-    "repeatability_fraction": (
+    "outlier_k": LimitWords(
+        "One-sided outlier limit in robust standard deviations",
+        "5",
+        "outlier beyond, in robust standard deviations",
+        "",
+        1,
+        1,
+    ),
+    "repeatability_fraction": LimitWords(
         "Standard deviation of one capacity reading as a fraction of rated, or else of the median",
         "from repeated readings, else 0.01",
+        "repeatability of one capacity reading (1 σ)",
+        "%",
+        2,
+        100,
     ),
-    "mass_loss_fraction": ("A cell lighter than its lot's median by this fraction has leaked", "0.02"),
-    "meter_fraction": ("Accuracy of the voltmeter as a fraction of the reading", "0.005"),
-    "meter_digits_v": ("V. Accuracy of the voltmeter: its last digits", "0.002"),
+    "mass_loss_fraction": LimitWords(
+        "A cell lighter than its lot's median by this fraction has leaked",
+        "0.02",
+        "leaked when lighter than its lot by",
+        "%",
+        0,
+        100,
+    ),
+    "meter_fraction": LimitWords(
+        "Accuracy of the voltmeter as a fraction of the reading",
+        "0.005",
+        "voltmeter accuracy, of the reading",
+        "%",
+        2,
+        100,
+    ),
+    "meter_digits_v": LimitWords(
+        "V. Accuracy of the voltmeter: its last digits", "0.002", "voltmeter accuracy, digits", "mV", 0, 1000
+    ),
 }
-"""What each limit means, and its default in words."""
+"""What each limit means, its default in words, and how a report shows it."""
 
 _MUST_BE_POSITIVE = frozenset(
     {

@@ -194,5 +194,5 @@ def _slider(slider: Slider, job: Job, found: Sorted) -> dict[str, Any]:
         "given": None if given is None else round(given * slider.factor, 6),
         "default": None if default is None else round(default * slider.factor, 1 if slider.unit == "mV" else 3),
         "stands": slider.most if stands is None else round(stands * slider.factor, 6),
-        "option": LIMIT_WORDS[slider.name][0],
+        "option": LIMIT_WORDS[slider.name].words,
     }

@@ -20,10 +20,11 @@ from cellmatch.cells.table import CellTable
 from cellmatch.output import look
 from cellmatch.output.command import LOAD_OPTIONS, repeat_command
 from cellmatch.output.quantities import group_balance
-from cellmatch.output.report import REPORTED_LIMITS, report_html
+from cellmatch.output.report import report_html
 from cellmatch.output.spares import ranked_spares
 from cellmatch.output.svg_charts import BalanceScale
 from cellmatch.pack.holder import Holder
+from cellmatch.pack.limits import LIMIT_WORDS
 from cellmatch.prediction import LoadCase
 
 VOID = {"meta", "link", "br", "hr", "img", "input"}
@@ -154,8 +155,12 @@ def test_a_spread_below_the_floor_is_not_boasted_of(
     assert "the groups do differ" in read(report_html(above)).text
 
 
-def test_every_limit_has_words() -> None:
-    assert set(REPORTED_LIMITS) == {f.name for f in fields(Limits)}
+def test_every_limit_is_told_with_its_value(plain_plan: Plan) -> None:
+    text = read(report_html(plain_plan)).text
+    for name, told in LIMIT_WORDS.items():
+        assert told.short in text, name
+    assert "voltmeter accuracy, of the reading 0.50\u2009% default" in text
+    assert "lowest in service 2.50\u2009V NMC/graphite --min-v" in text.replace("  ", " ")
 
 
 def test_the_command_repeats_the_run(draw_tray: Callable[..., CellTable]) -> None:
