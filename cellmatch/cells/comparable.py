@@ -307,7 +307,7 @@ def resolution_notes(cells: pd.DataFrame, join_window_mv: float | None = None) -
         return ()
     return (
         f"voltages were read in steps of {step_mv:g} mV: the joining check can't see differences below that "
-        f"(window ±{window_mv:g} mV); read them on a range with one more digit",
+        f"(window ±{window_mv:.1f} mV); read them on a range with one more digit",
     )
 
 

@@ -34,6 +34,7 @@ def measure(logs: tuple[Path, ...], out: Path, rated_mah: float | None, **option
     """Make a cell table from discharge logs of time, voltage and current."""
     from cellmatch.cells.logs import measure_log
     from cellmatch.output.folder import write_whole
+    from cellmatch.output.summary import measuring_summary
     from cellmatch.output.tables import table_csv
 
     cells = measure_log(
@@ -47,12 +48,6 @@ def measure(logs: tuple[Path, ...], out: Path, rated_mah: float | None, **option
         encoding=options["encoding"],
     )
     write_whole(out, table_csv(cells))
-    reading = cells.attrs["reading"]
-    click.echo(reading.table())
-    for title, texts in (("Assumed", reading.assumptions), ("Notes", reading.warnings)):
-        for text in texts:
-            click.echo(f"{title:<9} {text}")
-    left_out = [(cell, problems) for cell, problems in zip(cells.index, cells["problems"], strict=True) if problems]
-    for cell, problems in left_out:
-        click.echo(f"Problem   {cell}: {'; '.join(problems)}")
-    click.echo(f"Written   {out}: {len(cells)} cells, {len(left_out)} with problems")
+    left_out = sum(map(bool, cells["problems"]))
+    click.echo(measuring_summary(cells))
+    click.echo(f"\nWritten   {out}: {len(cells)} cells, {left_out} with problems")

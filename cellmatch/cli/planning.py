@@ -147,22 +147,29 @@ def screen(
     reasons = accepted_from(options)
     table = read_tables(cells, options)
 
+    from cellmatch.cells.notes import quality_notes
     from cellmatch.cells.screening import screen_cells
     from cellmatch.output.summary import screening_summary
+    from cellmatch.plan import tray_repeatability
     from cellmatch.prediction import joining_window_mv
 
+    repeats = tray_repeatability(table, chosen)
     window_mv, words = joining_window_mv(table, None, chosen)
-    screened = screen_cells(
-        table, replace(chosen, join_window_mv=window_mv), chemistry=options["chemistry"], accept=reasons
+    limits = replace(chosen, join_window_mv=window_mv, repeatability_fraction=repeats.fraction)
+    screened = screen_cells(table, limits, chemistry=options["chemistry"], accept=reasons)
+    notes = quality_notes(
+        table,
+        chemistry=screened.attrs["screening"].chemistry,
+        join_window_mv=window_mv,
+        salvaged=chosen.salvaged,
     )
-    click.echo(screening_summary(screened))
-    click.echo(f"Assumed   {words}; any number in parallel")
+    click.echo(screening_summary(screened, (f"{words}; any number in parallel", repeats.words), notes))
     if out is not None:
         from cellmatch.output.folder import write_whole
         from cellmatch.output.tables import table_csv
 
         write_whole(out, table_csv(screened))
-        click.echo(f"Written   {out}")
+        click.echo(f"\nWritten   {out}")
 
 
 @click.command()

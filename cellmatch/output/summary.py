@@ -6,7 +6,8 @@ import textwrap
 from collections.abc import Iterable
 
 from cellmatch.cells.screening import Screening
-from cellmatch.cells.table import ScreenedCells
+from cellmatch.cells.table import CellTable, ScreenedCells
+from cellmatch.cells.understood import Reading
 from cellmatch.plan import Plan
 
 WIDTH = 100
@@ -30,6 +31,7 @@ def plan_summary(plan: Plan) -> str:
         ],
         MOST_LINES,
     )
+    lines += _section("Read as", reading_words(plan.reading))
     lines += _section("Pack", [pack_words(plan)])
     lines += _section("Groups", grouping_words(plan))
     lines += _section("Load", _load_words(plan))
@@ -43,15 +45,29 @@ def plan_summary(plan: Plan) -> str:
     return "\n".join(lines)
 
 
-def screening_summary(cells: ScreenedCells) -> str:
-    """Return what screening found on one screen."""
+def screening_summary(cells: ScreenedCells, assumptions: Iterable[str] = (), notes: Iterable[str] = ()) -> str:
+    """Return what was understood of the files, and what screening found.
+
+    Parameters
+    ----------
+    cells : ScreenedCells
+    assumptions, notes : iterable of str
+        What else was taken for granted, and what the numbers are worth.
+
+    Returns
+    -------
+    str
+    """
     screening: Screening = cells.attrs["screening"]
+    reading: Reading = cells.attrs.get("reading", Reading())
     good = int((cells["status"] == "good").sum())
     level = cells[cells["level_to_v"].notna()]
     lines = [
         f"{len(cells)} cells: {good} good ({len(level)} of them to level first), {len(cells) - good} rejected",
         "",
     ]
+    if reading.columns:
+        lines += [reading.table(), ""]
     rejects = cells[cells["status"] == "reject"]
     lines += _section("Rejects", (f"{cell}: {'; '.join(r)}" for cell, r in rejects["reasons"].items()))
     lines += _section(
@@ -61,9 +77,34 @@ def screening_summary(cells: ScreenedCells) -> str:
     remarked = cells[[bool(r) for r in cells["remarks"]]]
     lines += _section("Remarks", (f"{cell}: {'; '.join(r)}" for cell, r in remarked["remarks"].items()))
     lines += _section("Limits", [limits_words(screening)])
-    lines += _section("Assumed", screening.assumptions)
-    lines += _section("Notes", screening.notes)
-    return "\n".join(lines)
+    lines += _section("Assumed", [*reading.assumptions, *screening.assumptions, *assumptions])
+    lines += _section("Notes", [*reading.warnings, *screening.notes, *notes])
+    return "\n".join(lines).rstrip("\n")
+
+
+def measuring_summary(cells: CellTable) -> str:
+    """Return what was understood of discharge logs, and what was left out."""
+    reading: Reading = cells.attrs["reading"]
+    problems = (f"{cell}: {'; '.join(p)}" for cell, p in zip(cells.index, cells["problems"], strict=True) if p)
+    lines = [reading.table(), ""]
+    lines += _section("Assumed", reading.assumptions)
+    lines += _section("Notes", reading.warnings)
+    lines += _section("Problems", problems)
+    return "\n".join(lines).rstrip("\n")
+
+
+def reading_words(reading: Reading) -> list[str]:
+    """Return, file by file, what each column was taken for."""
+    files = dict.fromkeys(column.file for column in reading.columns)
+    return [
+        f"{file}: "
+        + ", ".join(
+            f"{c.header or f'column {c.number}'} → {c.name}" + (f" [{c.unit}: {c.how}]" if c.unit else "")
+            for c in reading.columns
+            if c.file == file
+        )
+        for file in files
+    ]
 
 
 def limits_words(screening: Screening) -> str:
