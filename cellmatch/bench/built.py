@@ -96,8 +96,11 @@ class BuiltPack:
 
     @property
     def links_ohm(self) -> NDArray[np.float64]:
-        """What links and joints add to that from tap to tap, shape (S,) [ohm]."""
-        return np.maximum(self.group_ohm - self.cells_ohm, 0.0)
+        """What links and joints make of that from tap to tap, shape (S,) [ohm].
+
+        Below 0 in an end group whose tap lies beside the terminal: the cells far from it sag less.
+        """
+        return self.group_ohm - self.cells_ohm
 
     @property
     def rounding_v(self) -> float:

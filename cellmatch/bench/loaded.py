@@ -28,6 +28,9 @@ MODEL_FRACTION = 0.02
 (common practice, no source)."""
 LINKS_UNCERTAINTY = 0.25
 """Of what links and joints add to a group's resistance (common practice, no source)."""
+MISSING_UNCERTAINTY = 0.12
+"""Of what one missing cell adds: where it sits among the links, and its own reading (computed with the network of
+packs from 3s2p to 20s10p)."""
 LOOSE_ODDS = 0.05
 """How well a loose link, which can make any excess, explains one that fits a missing cell exactly."""
 FEWEST_FOR_SLIDE = 4
@@ -78,11 +81,26 @@ def needed_load_a(built: BuiltPack, noise_v: float | None = None) -> NDArray[np.
     Returns
     -------
     ndarray, shape (S,)
-        [A] nan for a group whose resistances are not known; 0 for a group of one, which is open then.
+        [A] nan for a group whose resistances are not known; 0 for a group of one, which is open then; inf for one so
+        wide that a cell makes no more than its cells' own readings scatter.
     """
     least = np.array([built.without_cell_ohm(g).min() for g in range(1, built.series + 1)])
     noise = built.noise_v if noise_v is None else noise_v
-    return np.asarray(SEEN_SIGMA * math.sqrt(2) * noise / least)
+    needed = SEEN_SIGMA * math.sqrt(2) * noise / least
+    return np.asarray(np.where(SEEN_SIGMA * expected_ohm_sigma(built) >= least, np.inf, needed))
+
+
+def expected_ohm_sigma(built: BuiltPack, scale: float = 1.0) -> NDArray[np.float64]:
+    """Return how well each group's resistance follows from its cells' readings and its links, shape (S,) [ohm].
+
+    Parameters
+    ----------
+    built : BuiltPack
+    scale : float
+        How many times their readings all cells together show under load.
+    """
+    cells = scale * built.cells_ohm * math.hypot(IR_UNCERTAINTY, MODEL_FRACTION) / np.sqrt(built.sizes)
+    return np.hypot(cells, LINKS_UNCERTAINTY * built.links_ohm)
 
 
 def load_test(built: BuiltPack, readings: Sequence[BenchReading]) -> LoadTest | None:
@@ -167,10 +185,8 @@ def sagging(built: BuiltPack, test: LoadTest) -> list[tuple[Finding, ...]]:
     if np.isnan(cells).any():
         return []
     ratio = (test.ohm - links) / cells
-    own = math.hypot(IR_UNCERTAINTY, MODEL_FRACTION) / np.sqrt(built.sizes[test.group - 1])
-    known = np.sqrt(
-        (test.sigma_ohm / cells) ** 2 + (float(np.median(ratio)) * own) ** 2 + (LINKS_UNCERTAINTY * links / cells) ** 2
-    )
+    model = expected_ohm_sigma(built, float(np.median(ratio)))[test.group - 1]
+    known = np.hypot(test.sigma_ohm, model) / cells
     return [
         _sag_event(built, test, i, float(ratio[i]) - away, sigma * float(cells[i]))
         for i, away, sigma in outliers(ratio, known, high_only=True)
@@ -190,9 +206,11 @@ def _sag_event(built: BuiltPack, test: LoadTest, i: int, scale: float, sigma_ohm
     )
     ask = f"load with {test.load_a:g} A and read from the cap of each cell of group {group} to its bar"
     low, high = float(missing.min()), float(missing.max())
-    # how far the excess lies from what one missing cell makes
-    beside = max(low - more, more - high, 0.0) / sigma_ohm if math.isfinite(high) else math.inf
-    like = math.exp(-0.5 * beside**2) if math.isfinite(beside) else 0.0
+    like = 0.0
+    if math.isfinite(high):
+        # how far the excess lies from what one missing cell makes, which is known no better than its own part
+        beside = max(low - more, more - high, 0.0)
+        like = math.exp(-0.5 * (beside / math.hypot(sigma_ohm, MISSING_UNCERTAINTY * high)) ** 2)
     chance = like / (like + LOOSE_ODDS)
     size = len(built.groups[group - 1])
     unjoined = finding(

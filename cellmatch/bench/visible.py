@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from cellmatch.bench.balance import expected_sigma, peers_factor
 from cellmatch.bench.built import BuiltPack
@@ -91,6 +92,10 @@ def _sag_check(built: BuiltPack) -> Check:
     load = needed_load_a(built)
     if np.isnan(load).any():
         return Check(name=name, how=how, needs=NO_RESISTANCE, shows="not known")
+    if np.isinf(load).any():
+        return Check(
+            name=name, how=how, needs=f"no load shows it in {_too_wide(load)}", shows="read cap by cap instead"
+        )
     worst = int(np.argmax(load))
     # the same four standard deviations at one ampere
     mv_per_a = 1000 * built.noise_v / float(load[worst])
@@ -102,6 +107,19 @@ def _sag_check(built: BuiltPack) -> Check:
         shows=f"one cell in every group, with {1000 * built.noise_v:g} mV of meter noise",
         load_a=float(load[worst]),
     )
+
+
+def _too_wide(load_a: NDArray[np.float64]) -> str:
+    """Name the groups in which one cell makes no more than the cells' own readings scatter."""
+    wide = [str(g) for g in np.flatnonzero(np.isinf(load_a)) + 1]
+    names = (
+        f"group {wide[0]}"
+        if len(wide) == 1
+        else f"{len(wide)} groups"
+        if len(wide) > 3
+        else f"groups {', '.join(wide)}"
+    )
+    return f"{names}: one cell of so many makes no more than the readings of the others scatter"
 
 
 def _cap_check(built: BuiltPack) -> Check:
@@ -194,6 +212,10 @@ def _hidden_cells(built: BuiltPack, test: LoadTest | None, caps_read: set[str]) 
     if any(np.isnan(built.cell_ohm[g - 1]).any() for g in unread):
         return [_note("joints", "without resistances a cell that is not joined can't be told from the sag.", "")]
     needed = needed_load_a(built)
+    wide = np.where(np.isin(np.arange(1, built.series + 1), unread), needed, 0.0)
+    if np.isinf(wide).any():
+        words = f"the sag under load can't tell a cell that is not joined in {_too_wide(wide)}."
+        return [_note("joints", words, "under load read from each cap to its bar")]
     if test is None:
         most = max(float(needed[g - 1]) for g in unread)
         return [

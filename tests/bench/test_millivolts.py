@@ -219,6 +219,23 @@ def test_a_check_shows_what_it_says_it_shows(built: Built, read: Read) -> None:
         assert _kinds(inspect_pack(pack, groups)) == ([("group_high", "group 4")] if seen else [])
 
 
+def test_no_load_shows_one_cell_of_sixty(built: Built, read: Read) -> None:
+    # one of 60 equal cells missing makes 1/59 = 1.69 %; the mean of 60 readings, each within 3.6 %, is known to
+    # 0.47 %, and four times that is 1.86 %: computed by hand
+    pack = built(4, 60)
+    assert np.isinf(needed_load_a(pack)).all()
+    sag = next(c for c in checks(pack) if "sag" in c.name)
+    assert "no load shows it" in sag.needs
+    assert sag.load_a is None
+    for readings in ([read("group_v", g, 3.67) for g in range(1, 5)], _loaded(read, [0.0005] * 4, 500.0)):
+        found = inspect_pack(pack, readings)
+        joints = next(f for f in found if f.target == "joints")
+        assert "can't tell" in joints.words
+        assert "each cap to its bar" in joints.next_measurement
+    # of 20 one makes 5.3 %, known to 0.8 %
+    assert np.isfinite(needed_load_a(built(4, 20))).all()
+
+
 def test_groups_of_one_cell_need_no_load(built: Built) -> None:
     assert all(c.load_a is None for c in checks(built(5, 1)))
 

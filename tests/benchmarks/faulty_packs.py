@@ -263,7 +263,10 @@ def not_joined_by_sag(truth: Truth) -> None:
     conductance = 1 / truth.built.cell_ohm[g]
     total, one = conductance.sum(), conductance[i]
     more = truth.scale * one / (total * (total - one))
-    own = math.hypot(math.sqrt(2) * NOISE_V / truth.load_a, 0.03 / math.sqrt(len(conductance)) * truth.scale / total)
+    # the slide of all groups is known no better than from one group read first and last: it tilts the row of groups
+    series = truth.built.series
+    meter = math.sqrt(2) * NOISE_V * math.hypot(1.0, (g - (series - 1) / 2) / series) / truth.load_a
+    own = math.hypot(meter, 0.03 / math.sqrt(len(conductance)) * truth.scale / total)
     truth.effect = more / (own * _peer_factor(truth))
 
 
