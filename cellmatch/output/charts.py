@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 from collections.abc import Callable
 from functools import partial
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -24,7 +25,7 @@ from cellmatch.output.cell_charts import (
     draw_map,
     draw_ocv_histogram,
 )
-from cellmatch.output.discharge_chart import draw_discharge
+from cellmatch.output.curves import CURVES
 from cellmatch.output.look import number
 from cellmatch.output.quantities import GroupBalance, group_balance
 from cellmatch.plan import Plan
@@ -105,93 +106,45 @@ def draw_group_resistance(ax: Axes, plan: Plan) -> Axes:
     return dress(ax, told)
 
 
-def draw_search(ax: Axes, plan: Plan) -> Axes:
-    """Draw how the best spread fell while the search went on, with the floor and the bound.
+def draw_curves(ax: Axes, plan: Plan, name: str) -> Axes:
+    """Draw curves: how the search went, what leaving cells out is worth, how the groups discharge.
 
     Parameters
     ----------
     ax : Axes
     plan : Plan
+    name : str
+        One of the charts of curves, like ``search``.
 
     Returns
     -------
     Axes
     """
-    grouping = plan.grouping
-    if not grouping.history:
-        return say_nothing_to_draw(ax, "Best spread while solving", "the search kept no history")
-    seconds, spread = (np.array(v) for v in zip(*grouping.history, strict=True))
-    end = max(grouping.seconds, float(seconds[-1]), 1e-3)
-    ax.axhspan(0, grouping.floor_mah, color=look.GRID, linewidth=0, zorder=0)
-    ax.step([*seconds, end], [*spread, spread[-1]], where="post", color=look.ACCENT, linewidth=1.6)
-    ax.plot(seconds, spread, "o", markersize=3.5, color=look.ACCENT)
-    ax.axhline(grouping.bound_mah, color=look.INK, linewidth=0.9, linestyle=(0, (4, 3)))
-    say_at_right(ax, grouping.floor_mah, f"floor\n{number(grouping.floor_mah, 0, 'mAh')}")
-    say_at_right(ax, grouping.bound_mah, f"bound {number(grouping.bound_mah, 1, 'mAh')}")
-    ax.set_xlim(0, 1.02 * end)
-    ax.set_ylim(-0.04 * max(float(spread.max()), grouping.floor_mah), None)
-    ax.set_xlabel("time [s]")
-    ax.set_ylabel("best spread [mAh]")
-    told = f"Spread {number(float(spread[-1]), 1, 'mAh')} after {number(float(seconds[-1]), 2, 's')}"
-    return dress(ax, f"{told}; {'proven best' if grouping.proven else 'not proven'}")
-
-
-def draw_sensitivity(ax: Axes, plan: Plan) -> Axes:
-    """Draw what leaving the weakest cells out is worth.
-
-    For k = 0, 1, ... as many as there are spares: the pack at its best, all groups equal, if the k weakest
-    good cells are left out and the next weakest take the places.
-
-    Parameters
-    ----------
-    ax : Axes
-    plan : Plan
-
-    Returns
-    -------
-    Axes
-    """
-    good = plan.cells[plan.cells["status"] != "reject"]["capacity_mah"].to_numpy(dtype=float)
-    left_out, capacity_ah = leaving_out(good, plan.pack.places, plan.pack.series)
-    if len(left_out) == 1:
-        return say_nothing_to_draw(ax, "Leaving the weakest cells out", "no spare cells: every good cell is needed")
-    ax.plot(left_out, capacity_ah, color=look.ACCENT, linewidth=1.6)
-    ax.plot(left_out, capacity_ah, "o", markersize=3.5, color=look.ACCENT)
-    now = plan.prediction.capacity_mah / 1000
-    ax.axhline(now, color=look.INK, linewidth=0.9, linestyle=(0, (4, 3)))
-    say_at_right(ax, now, f"this plan\n{number(now, 2, 'Ah')}")
-    ax.set_xlabel("weakest cells left out")
-    ax.set_ylabel("usable capacity\nif all groups are equal [Ah]")
-    ax.xaxis.set_major_locator(MaxNLocator(integer=True))
-    gain = 1000 * float(capacity_ah[-1] - capacity_ah[0])
-    return dress(ax, f"Leaving {left_out[-1]} weakest cells out is worth {number(gain, 0, 'mAh')}")
-
-
-def leaving_out(capacity_mah: np.ndarray, places: int, series: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return the pack at its best when the k weakest cells are left out.
-
-    Parameters
-    ----------
-    capacity_mah : ndarray, shape (n,)
-        [mAh] Good cells.
-    places, series : int
-        Cells the pack takes, groups it has.
-
-    Returns
-    -------
-    left_out : ndarray of int, shape (n - places + 1,)
-        k.
-    capacity_ah : ndarray, shape (n - places + 1,)
-        [Ah] Sum of the next weakest cells over the groups.
-
-    Examples
-    --------
-    >>> leaving_out(np.array([3000.0, 2000.0, 2500.0]), 2, 2)
-    (array([0, 1]), array([2.25, 2.75]))
-    """
-    running = np.concatenate([[0.0], np.cumsum(np.sort(capacity_mah))])
-    left_out = np.arange(len(capacity_mah) - places + 1)
-    return left_out, (running[left_out + places] - running[left_out]) / series / 1000
+    chart = CURVES[name](plan)
+    if chart.missing:
+        return say_nothing_to_draw(ax, chart.title, chart.missing)
+    if chart.band:
+        low, high, words = chart.band
+        ax.axhspan(low, high, color=look.GRID, linewidth=0, zorder=0)
+        say_at_right(ax, high, words.replace(" ", "\n", 1))
+    for curve in chart.curves:
+        colour = look.INK if curve.main and len(chart.curves) > 1 else look.ACCENT
+        style: dict[str, Any] = {"linewidth": 1.7, "zorder": 3} if curve.main else {"linewidth": 0.8, "alpha": 0.6}
+        ax.plot(curve.x, curve.y, color=colour, drawstyle="steps-post" if chart.steps else "default", **style)
+        if chart.points:
+            ax.plot(curve.x, curve.y, "o", markersize=3.5, color=colour)
+        elif curve.main:
+            ax.plot(curve.x[-1], curve.y[-1], "o", markersize=6, color=colour, zorder=4)
+    for value, words in chart.levels:
+        ax.axhline(value, color=look.INK, linewidth=0.9, linestyle=(0, (4, 3)))
+        say_at_right(ax, value, words)
+    last = max(float(curve.x[-1]) for curve in chart.curves)
+    ax.set_xlim(-0.02 * last if chart.whole_x else 0, 1.02 * last)
+    if chart.whole_x:
+        ax.xaxis.set_major_locator(MaxNLocator(integer=True))
+    ax.set_xlabel(chart.x_words)
+    ax.set_ylabel(chart.y_words.replace(", ", ",\n"))
+    return dress(ax, chart.title)
 
 
 CHARTS: dict[str, Callable[[Axes, Plan], Axes]] = {
@@ -206,9 +159,7 @@ CHARTS: dict[str, Callable[[Axes, Plan], Axes]] = {
     "resistance map": partial(draw_map, quantity="ir_mohm"),
     "current map": partial(draw_map, quantity="current"),
     "temperature map": partial(draw_map, quantity="temperature"),
-    "discharge": draw_discharge,
-    "search": draw_search,
-    "leaving cells out": draw_sensitivity,
+    **{name: partial(draw_curves, name=name) for name in CURVES},
 }
 """Every chart; a new one is one function and one entry here."""
 
@@ -225,8 +176,11 @@ def balance_figure(plan: Plan) -> Figure:
     Figure
         Not shown and not saved.
     """
-    figure = Figure(figsize=(10.5, 9.0), layout="constrained", facecolor=look.PAPER)
-    grid = figure.add_gridspec(3, 3, height_ratios=[1.35, 1.0, 1.0])
+    # margins by hand: a layout engine draws everything twice to find the same
+    figure = Figure(figsize=(10.5, 9.0), facecolor=look.PAPER)
+    grid = figure.add_gridspec(
+        3, 3, height_ratios=[1.35, 1.0, 1.0], left=0.085, right=0.905, top=0.965, bottom=0.115, hspace=0.42, wspace=0.27
+    )
     CHARTS["balance"](figure.add_subplot(grid[0, :]), plan)
     CHARTS["group resistance"](figure.add_subplot(grid[1, :]), plan)
     for column, name in enumerate(("voltage histogram", "capacity histogram", "resistance histogram")):

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from itertools import groupby
 
 import segno
 
@@ -69,25 +72,27 @@ LABEL_SHEETS: dict[str, LabelSheet] = {
 ASSUMED_LABEL_SHEET = "a4-38x21"
 
 
+@lru_cache(maxsize=2048)
 def code_matrix(text: str) -> tuple[tuple[int, ...], ...]:
     """Return the QR code of a text as rows of 0 and 1, without a border."""
     return tuple(tuple(row) for row in segno.make(text, error="m", micro=False).matrix)
 
 
+def dark_runs(row: Sequence[int]) -> Iterator[tuple[int, int]]:
+    """Yield where each run of dark dots of a code's row starts, and its length."""
+    x = 0
+    for dark, dots in groupby(row):
+        length = len(list(dots))
+        if dark:
+            yield x, length
+        x += length
+
+
 def code_svg(text: str) -> str:
     """Return the QR code of a text as an SVG element."""
     matrix = code_matrix(text)
-    runs = []
-    for y, row in enumerate(matrix):
-        x = 0
-        while x < len(row):
-            length = 1
-            while x + length < len(row) and row[x + length] == row[x]:
-                length += 1
-            if row[x]:
-                runs.append(f"M{x} {y}h{length}v1h-{length}z")
-            x += length
     side = len(matrix)
+    runs = (f"M{x} {y}h{length}v1h-{length}z" for y, row in enumerate(matrix) for x, length in dark_runs(row))
     return f'<svg class="code" aria-hidden="true" viewBox="0 0 {side} {side}"><path d="{"".join(runs)}"/></svg>'
 
 

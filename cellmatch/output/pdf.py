@@ -9,17 +9,18 @@ from datetime import datetime
 from functools import partial
 from typing import Any
 
-import numpy as np
 from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.patches import Rectangle
+from matplotlib.patches import PathPatch, Rectangle
+from matplotlib.path import Path
+from matplotlib.transforms import Affine2D
 
 from cellmatch import __version__
 from cellmatch.output import look
 from cellmatch.output.cell_charts import draw_map
 from cellmatch.output.charts import CHARTS
-from cellmatch.output.labels import ASSUMED_LABEL_SHEET, LABEL_SHEETS, PAGES_MM, LabelSheet, code_matrix
+from cellmatch.output.labels import ASSUMED_LABEL_SHEET, LABEL_SHEETS, PAGES_MM, LabelSheet, code_matrix, dark_runs
 from cellmatch.output.look import drawable, number
 from cellmatch.output.sheets import Sheet, SheetColumn, label_words, sheets_of
 from cellmatch.pack.positions import FACES
@@ -287,6 +288,7 @@ def _label_page(figure: Figure, size: tuple[float, float], sheet: LabelSheet, la
     points = line_mm / 1.15 * 72 * MM
     side = 0.52 * sheet.height_mm
     room = sheet.width_mm - side - 4
+    codes: list[Path] = []
     for index, label in enumerate(labels):
         x, y = (a + 1.5 for a in sheet.corner_mm(index))
         big = min(2 * points, room / (max(1, len(drawable(label["cell"]))) * 0.7) * 72 * MM)
@@ -296,14 +298,20 @@ def _label_page(figure: Figure, size: tuple[float, float], sheet: LabelSheet, la
             if words:
                 pen.write(x, y, words, points)
                 y += line_mm
-        _draw_code(figure, size, sheet, index, label["cell"], side)
+        left, top = sheet.corner_mm(index)
+        codes += _code_squares(label["cell"], left + sheet.width_mm - side - 1.5, top + 1.5, side)
+    to_page = Affine2D().scale(1 / size[0], -1 / size[1]).translate(0, 1) + figure.transFigure
+    # one path for all codes of the page: an axes a code takes longer than all the rest
+    path = Path.make_compound_path(*codes)
+    figure.add_artist(PathPatch(path, transform=to_page, facecolor="black", linewidth=0))
 
 
-def _draw_code(
-    figure: Figure, size: tuple[float, float], sheet: LabelSheet, index: int, text: str, side: float
-) -> None:
-    left, top = sheet.corner_mm(index)
-    x, y = left + sheet.width_mm - side - 1.5, top + 1.5
-    ax = figure.add_axes((x / size[0], 1 - (y + side) / size[1], side / size[0], side / size[1]))
-    ax.imshow(1 - np.array(code_matrix(text)), cmap="gray", vmin=0, vmax=1, interpolation="nearest")
-    ax.set_axis_off()
+def _code_squares(text: str, x: float, y: float, side: float) -> list[Path]:
+    """Return the dark runs of a QR code, in millimetres from the page's upper left corner."""
+    matrix = code_matrix(text)
+    dot = side / len(matrix)
+    return [
+        Path.unit_rectangle().transformed(Affine2D().scale(length * dot, dot).translate(x + at * dot, y + row * dot))
+        for row, dots in enumerate(matrix)
+        for at, length in dark_runs(dots)
+    ]
