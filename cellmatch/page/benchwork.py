@@ -126,6 +126,16 @@ def judge(view: View, bench: Bench, step: Mapping[str, Any], index: int) -> Judg
     return Judged(how="outside", words=f"✗ {by}: read again, or write a reason", asks=True, value_v=value)
 
 
+def out_of_window(view: View, bench: Bench) -> int:
+    """Return how many typed readings lie outside their windows, whether or not a reason opened them."""
+    return sum(
+        not expected["low_v"] - _HAIR_V <= kept["v"] <= expected["high_v"] + _HAIR_V
+        for step in view["steps"]
+        for index, expected in enumerate(step["expected"])
+        if (kept := bench["readings"].get(key_of(step, index))) is not None
+    )
+
+
 def _age_h(at: str) -> float:
     return (datetime.fromisoformat(now()) - datetime.fromisoformat(at)).total_seconds() / 3600
 

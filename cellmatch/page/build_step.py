@@ -18,6 +18,7 @@ from cellmatch.page.benchwork import (
     keep,
     key_of,
     locks,
+    out_of_window,
     readings_csv,
     tick_names,
     typed_readings,
@@ -141,15 +142,17 @@ def done(ask: Ask) -> Response:
 def findings(ask: Ask) -> Response:
     """Hold everything that was read against the plan."""
     view = _view(ask)
-    readings = typed_readings(view, bench_of(ask.job_folder, view))
+    bench = bench_of(ask.job_folder, view)
+    readings = typed_readings(view, bench)
     if not readings:
-        return part("findings.html", found=(), readings=0, problems=())
+        return part("findings.html", found=(), readings=0, outside=0, problems=())
     try:
         found = ask.site.desk.ask("findings", folder=str(ask.job_folder.path), readings=readings)
         problems: tuple[Problem, ...] = ()
     except CellmatchError as error:
         found, problems = (), error.problems
-    return part("findings.html", found=found, readings=len(readings), problems=problems)
+    outside = out_of_window(view, bench)
+    return part("findings.html", found=found, readings=len(readings), outside=outside, problems=problems)
 
 
 def record(ask: Ask) -> Response:

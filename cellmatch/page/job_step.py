@@ -21,7 +21,7 @@ SHAPES = {
     "folded": "a brick: groups along a line that turns at each row's end",
     "strips": "strips: rows one group wide, side by side",
 }
-LINK_TYPES = {"": "not settled (bolted is assumed, and said)", "bolted": "bolted", "welded": "welded"}
+LINK_TYPES = {"": "not settled: bolted is assumed", "bolted": "bolted", "welded": "welded"}
 CELL_SIZES = ("18650", "21700", "26650", "32650", "14500", "4680")
 LOAD = {
     "current_a": "continuous current",

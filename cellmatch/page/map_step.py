@@ -20,6 +20,9 @@ from cellmatch.page.plans import swap as swap_cells
 from cellmatch.page.web import Ask, part, step_page, to_step
 
 _CIRCLE = re.compile(r'<circle cx="([-.0-9]+)" cy="([-.0-9]+)" r="([.0-9]+)"/>')
+_VIEW_BOX = re.compile(r'viewBox="[-.0-9]+ [-.0-9]+ ([.0-9]+) ')
+WIDE_MM = 150.0
+"""[mm] A drawing wider than this is too small beside its other face, and stands above it."""
 SHADES = 10
 """Steps of the colour scale; the stylesheet names their colours."""
 
@@ -139,20 +142,26 @@ def _board(ask: Ask, job: Job, view: View) -> dict[str, Any]:
     text = ask.query("part") or ask.text("part")
     at = min(int(text) if text.isdecimal() and len(text) < 6 else 1, len(parts)) or 1
     shades, scale = _shades(view, colour)
+    here = parts[max(at, 1) - 1]
     return {
         "view": view,
         "colour": colour,
+        "wide": _wide_mm(here[0]["pieces"][0]) > WIDE_MM,
         "colourings": {n: c for n, c in COLOURINGS.items() if view["has_load"] or n not in ("most_a", "rise_k")},
         "scale": scale,
         "shade_numbers": range(SHADES),
         "part": at,
         "part_count": len(parts),
         "faces": [
-            {"face": face["face"], "svg": board_svg(face, view["cells"], job.pins, shades, colour)}
-            for face in parts[max(at, 1) - 1]
+            {"face": face["face"], "svg": board_svg(face, view["cells"], job.pins, shades, colour)} for face in here
         ],
         "begun": has_begun(ask.job_folder),
     }
+
+
+def _wide_mm(drawing: str) -> float:
+    box = _VIEW_BOX.search(drawing)
+    return 0.0 if box is None else float(box[1])
 
 
 def _shades(view: View, colour: str) -> tuple[dict[str, int], dict[str, str] | None]:

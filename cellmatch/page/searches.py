@@ -29,8 +29,8 @@ class Search:
     ----------
     folder : JobFolder
     child : Child
-    began : float
-        [s] Monotonic.
+    began : float or None
+        [s] Monotonic; when it was first heard how good the best is: importing the solver is no searching.
     seconds : float
         [s] It may take.
     stage : str
@@ -48,8 +48,8 @@ class Search:
 
     folder: JobFolder
     child: Child
-    began: float
     seconds: float
+    began: float | None = None
     stage: str = "starting"
     spread_mah: float | None = None
     bound_mah: float | None = None
@@ -63,7 +63,7 @@ class Search:
     @property
     def age_s(self) -> float:
         """How long it has run [s]."""
-        return self.lasted or time.monotonic() - self.began
+        return 0.0 if self.began is None else self.lasted or time.monotonic() - self.began
 
     def hear(self, value: dict[str, Any]) -> None:
         """Take in what the child told."""
@@ -71,8 +71,10 @@ class Search:
         if value.get("spread_mah") is not None:
             self.spread_mah, self.bound_mah = value["spread_mah"], value["bound_mah"]
             self.floor_mah = value["floor_mah"]
+            now_s = time.monotonic()
+            self.began = now_s if self.began is None else self.began
             if not self.steps or self.steps[-1][1] != self.spread_mah:
-                self.steps.append((time.monotonic() - self.began, value["spread_mah"]))
+                self.steps.append((now_s - self.began, value["spread_mah"]))
 
 
 def _ended(job: Job) -> Job:
@@ -122,7 +124,7 @@ class Searches:
             if sum(not s.ended for s in self._by_job.values()) >= MOST_SEARCHES:
                 words = f"{MOST_SEARCHES} searches run already; wait for one to end, or stop it"
                 raise JobError(Problem("groups", words))
-            search = Search(folder=folder, child=Child(), began=time.monotonic(), seconds=seconds)
+            search = Search(folder=folder, child=Child(), seconds=seconds)
             self._by_job[str(folder.path)] = search
         folder.change(lambda job: replace(job, searching=now()))
         threading.Thread(target=self._follow, args=(search,), daemon=True).start()
@@ -150,7 +152,7 @@ class Searches:
         except ChildDied as error:
             ended, problems = ("stopped" if search.stop_asked is not None else "died"), error.problems
         finally:
-            search.lasted = time.monotonic() - search.began
+            search.lasted = search.age_s
             search.problems = problems
             with suppress(CellmatchError):  # the folder may have gone
                 search.folder.change(_lifted if ended == "done" else _ended)

@@ -17,7 +17,7 @@ from cellmatch.cells.tray import Tray
 from cellmatch.output.look import number
 from cellmatch.page.sorting import Sorted
 
-WIDE, TALL, HEAD, FOOT = 320, 96, 30, 18
+WIDE, TALL, HEAD, FOOT = 320, 96, 43, 18
 FEWEST_BINS, MOST_BINS = 10, 40
 REACH = 1.5
 """The scale reaches this many widths of the kept cells beyond them; strays are counted at the side."""
@@ -100,6 +100,7 @@ def _strip(quantity: Quantity, values: np.ndarray, kind: np.ndarray, lines: Line
         *_bars(layers, edges, quantity),
         f'<line class="axis" x1="0" x2="{WIDE}" y1="{floor}" y2="{floor}"/>',
         *_lines([(v, w) for v, w in lines if low <= v <= high], low, high),
+        *_beyond(quantity, lines, low, high),
         *_ends(quantity, low, high, int((values[known] < low).sum()), int((values[known] > high).sum())),
         "</svg>",
     ]
@@ -143,11 +144,27 @@ def _lines(lines: Lines, low: float, high: float) -> list[str]:
         middle = float(np.clip(x, half, WIDE - half))
         row = 0 if ends[0] < middle - half else 1
         ends[row] = middle + half + 4
-        y = 24 if row == 0 else 11
+        y = 37 if row == 0 else 24
         drawn.append(
             f'<line class="limit" x1="{x:.1f}" x2="{x:.1f}" y1="{y + 3}" y2="{HEAD + TALL}"/>'
             f'<text class="tick" x="{middle:.1f}" y="{y}">{escape(words)}</text>'
         )
+    return drawn
+
+
+def _beyond(quantity: Quantity, lines: Lines, low: float, high: float) -> list[str]:
+    """Name the nearest limit on either side that lies off the scale."""
+    below, above = [line for line in lines if line[0] < low], [line for line in lines if line[0] > high]
+    drawn = []
+    if below:
+        value, words = max(below)
+        drawn.append(
+            f'<text class="tick start" x="0" y="11">◂ {escape(words)} {number(value, quantity.decimals)}</text>'
+        )
+    if above:
+        value, words = min(above)
+        told = f"{escape(words)} {number(value, quantity.decimals)} ▸"
+        drawn.append(f'<text class="tick end" x="{WIDE}" y="11">{told}</text>')
     return drawn
 
 

@@ -104,7 +104,10 @@ def compared(plan: Plan) -> list[dict[str, Any]]:
     series, parallel = plan.pack.series, max(plan.pack.group_sizes)
     ways = (
         ("in the order of the file", split.in_order(np.arange(len(tenths)), series, parallel)),
-        ("to and fro from the strongest", split.serpentine(np.argsort(-tenths, kind="stable"), series, parallel)),
+        (
+            "serpentine: to and fro from the strongest",
+            split.serpentine(np.argsort(-tenths, kind="stable"), series, parallel),
+        ),
     )
     found = [{"name": "as planned", "weakest_mah": plan.grouping.weakest_mah, "spread_mah": plan.grouping.spread_mah}]
     if len(set(plan.pack.group_sizes)) == 1:

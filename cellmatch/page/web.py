@@ -23,7 +23,7 @@ from cellmatch.errors import CellmatchError, Problem
 from cellmatch.output import look
 from cellmatch.page.jobs import Job, JobFolder, Jobs
 from cellmatch.page.security import Door, Keys
-from cellmatch.page.words import without_options
+from cellmatch.page.words import unit_words, without_options
 
 if TYPE_CHECKING:
     from cellmatch.page.desk import Desk
@@ -192,6 +192,7 @@ def templates() -> jinja2.Environment:
         job_path=job_path,
     )
     environment.filters["plainly"] = without_options
+    environment.filters["unit_words"] = unit_words
     return environment
 
 

@@ -33,6 +33,7 @@ def find_groups(page: Page, seconds: str = "0.5") -> None:
     page.click("button:has-text('Find groups')")
     page.wait_for_selector("dl.strip")
 
+
 pytestmark = pytest.mark.slow  # journeys through the whole job in a real browser
 
 

@@ -99,7 +99,7 @@ def test_every_step_shows_the_plan_without_scipy_in_the_server(plan_server: Serv
 def test_the_groups_are_compared_with_two_simple_ways(plan_server: Server) -> None:
     view = view_of(plan_server)
     names = [way["name"] for way in view["compared"]]
-    assert names == ["as planned", "in the order of the file", "to and fro from the strongest"]
+    assert names == ["as planned", "in the order of the file", "serpentine: to and fro from the strongest"]
     planned, in_order, _ = view["compared"]
     # computed independently: the good cells of the file, four by four
     plan = read_plan(plan_server.folder("dock-cart").path)

@@ -52,7 +52,7 @@ document.addEventListener("click", (event) => {
   by("#parallel").value = parallel;
   by("#job-form").scrollIntoView();
   by("#series").focus();
-  say(`${series}s${parallel}p is taken over into the form: keep it with the button below it.`);
+  by("#series").dispatchEvent(new Event("change", { bubbles: true })); // kept, as if it had been typed
 });
 
 document.addEventListener("htmx:error", () => say("✗ The server doesn't answer. If it was ended, start it again: everything up to the last step is kept."));
@@ -84,7 +84,7 @@ if (board) {
     htmx.ajax("POST", board.dataset.swap, { target: "#board", values: values({ a, b }) });
   };
   const choose = (id) => {
-    if (picked === null) { pick(id); tell(id); say(`${id} is picked up: choose the cell it changes places with, or Esc.`); }
+    if (picked === null) { pick(id); tell(id); say(`${id} is picked up: choose the cell it changes places with; the same again, or Esc, lets go.`); }
     else if (picked === id) { pick(null); say(`${id} is put back.`); }
     else swap(picked, id);
   };
