@@ -46,9 +46,7 @@ def require_sensible(
         if len(set(pack.group_sizes)) > 1:
             problems.append(Problem(f"pack {pack}", "several packs at once need groups of one size"))
         problems += [
-            Problem(
-                f"rule '{rule.words}'", "needs a single pack: with several it is not known beforehand which is which"
-            )
+            Problem(f"rule '{rule.words}'", "needs a single pack: of several none is the first beforehand")
             for rule in rules
             if isinstance(rule, Pin)
         ]

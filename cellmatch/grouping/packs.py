@@ -60,6 +60,7 @@ def searches_of_packs(search: Search) -> Iterator[tuple[Search, Callable[[], Non
             report=lambda groups, stage: None,
             before_exact=search.before_exact,
             served=list(search.served),
+            begun=True,
         )
         alone.best = np.searchsorted(cells, cut[number])
 

@@ -64,6 +64,8 @@ class Search:
         Packs that the groups make up; groups near in capacity make a pack.
     served : list of str
         Aims before this one.
+    begun : bool
+        `best` is a good start: other selections of cells need not be tried.
     cut : bool
         The groups in `best` stand pack after pack, for good.
     """
@@ -76,6 +78,7 @@ class Search:
     before_exact: Callable[[], None]
     packs: int = 1
     served: list[str] = field(default_factory=list)
+    begun: bool = False
     cut: bool = False
     notes: list[str] = field(default_factory=list)
 

@@ -190,9 +190,8 @@ def _most_packs(
         else:
             most = count - 1
     if not reached:
-        best = (
-            best or float(largest[pack.places - 1]) / pack.series / TENTHS_PER_MAH if pool.cells >= pack.places else 0
-        )
+        if not best and pool.cells >= pack.places:
+            best = float(largest[pack.places - 1]) / pack.series / TENTHS_PER_MAH
         raise TooFewCells(
             Problem(
                 f"packs {pack} of {capacity_mah:g} mAh",
@@ -260,6 +259,8 @@ class _Clock:
         return self.stopped or late or self.left() <= 0
 
 
+_SHARE_OF_A_PACK = 3
+"""Of an even share of the time left, so many times may a pack take: those searched later are easier."""
 _SHARE_BEFORE_OTHERS = 0.6
 """Of the time left, what an aim may take when others follow."""
 
@@ -328,13 +329,13 @@ class _Run:
         self._serve("spread", search)
         search.served[:] = before
         self.figures.append(figures_of(search, "spread"))
+        later = [aim for aim in aims if aim != "weakest"]
         for done, (alone, keep) in enumerate(searches_of_packs(search)):
-            self.clock.give(1 / (search.packs - done))
-            for aim in (aim for aim in aims if aim != "weakest"):
-                if aim == "spread" and alone.spread() == 0:
-                    alone.served.append(aim)
-                else:
-                    self._serve(aim, alone)
+            if alone.spread() == 0 and later in ([], ["spread"]):
+                break  # the widest comes first
+            self.clock.give(min(1.0, _SHARE_OF_A_PACK / (search.packs - done)))
+            for aim in later:
+                self._serve(aim, alone)
             keep()
             search.notes += [note for note in alone.notes if note not in search.notes]
         self._report(search.best, "packs")

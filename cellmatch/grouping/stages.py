@@ -30,11 +30,17 @@ FAR = 8
 MOST_SELECTIONS, FEW_SELECTIONS = 64, 6
 """Selections of cells to start from: few where the exact columns follow."""
 
+NEARLY = 5
+"""So many steps inside the worst of several packs are left to each pack's own search."""
+
 BRIEF = 10
 """Rounds without a gain after which a first, brief search ends."""
 
 OUTLIERS_RULE = 5
 """With all cells used, a bound of so many steps comes from outliers; the assignment model is quick there."""
+
+_MOST_LESS = 8
+"""Steps by which a group's share may fall for the sake of a total that divides evenly."""
 
 _BRIEF_S = 0.5
 
@@ -47,9 +53,11 @@ _Stage = Callable[[Search, Task, int], None]
 def serve_spread(search: Search) -> bool:
     """Seek the least capacity spread."""
     task = search.capacity_task("spread")
-    if not search.served:
+    if task.spread(search.best) == 0:
+        return True
+    if not search.served and not search.begun:
         _from_selections(search, task)
-    elif search.served == ["weakest"]:
+    elif search.served in ([], ["weakest"]):
         _from_equal_shares(search, task)
     _equalise(search, task, partial(_spread_goal, search))
     return True
@@ -70,21 +78,26 @@ def _from_selections(search: Search, task: Task) -> None:
         groups = fold(task.values, cells, task.series, task.parallel)
         groups = even_out(task, groups, search.random, goal, search.allowance, stalled=BRIEF)
         search.offer(task, groups, "selections" if tried else "re-split")
-        if task.merit(search.best) <= goal or task.all_used:
+        enough = max(goal, NEARLY) if search.packs > 1 else goal
+        if task.merit(search.best) <= enough or task.all_used:
             break
 
 
 def _from_equal_shares(search: Search, task: Task) -> None:
-    """With the strongest weakest group reached, use cells whose total shares out evenly to just that."""
+    """Use cells whose total shares out evenly: to the weakest group there is, or a few steps less where that may be."""
     if task.spread(search.best) <= _spread_goal(search) or task.demands.checks:
         return
-    total = task.series * task.weakest(search.best)
-    cells = with_total(task.values, search.best.ravel(), task.spares(search.best[None])[0], total)
-    if cells is not None:
-        plain = replace(task, demands=search.rules)
-        groups = fold(task.values, cells, task.series, task.parallel)
-        groups = even_out(plain, groups, search.random, 0, search.allowance, with_spares=False)
-        search.offer(task, groups, "selections")
+    plain, start = replace(task, demands=search.rules), search.best
+    spares = task.spares(start[None])[0]
+    for less in range(1 if search.served else _MOST_LESS):
+        if task.spread(search.best) <= _spread_goal(search) or search.allowance.halted():
+            break
+        total = task.series * (task.weakest(start) - less)
+        cells = with_total(task.values, start.ravel(), spares, total)
+        if cells is not None:
+            groups = fold(task.values, cells, task.series, task.parallel)
+            groups = even_out(plain, groups, search.random, 0, search.allowance, with_spares=False)
+            search.offer(task, groups, "selections")
 
 
 def _equalise(search: Search, task: Task, goal: Callable[[], int]) -> None:
@@ -98,7 +111,8 @@ def _equalise(search: Search, task: Task, goal: Callable[[], int]) -> None:
 def _ways_to_equalise(search: Search, task: Task) -> list[_Stage]:
     """Return the stages for a task, quick ones first."""
     if search.packs > 1:
-        # with spares at hand each pack's own search does better than shaking all of them
+        if not task.all_used and task.merit(search.best) <= NEARLY:
+            return []  # with spares at hand each pack's own search does the rest
         return [_by_resplitting, _by_shaking] if task.all_used else [_by_resplitting]
     of_capacity = _of_capacity(search, task)
     columns = count_columns(len(task.values), task.parallel)

@@ -74,6 +74,11 @@ class Task:
         """Return largest minus smallest group sum of one grouping, of the worst pack where there are several."""
         return int(self._spreads(self.sums(grouping)[None])[0])
 
+    def _better_packs(self, sums: Ints, worst: Floats) -> Ints:
+        """Return how many packs are better than the worst: progress that the worst one does not show."""
+        in_packs = np.sort(sums, axis=1).reshape(len(sums), self.packs, -1)
+        return np.asarray((np.ptp(in_packs, axis=2) < worst[:, None]).sum(axis=1))
+
     def _spreads(self, sums: Ints) -> Ints:
         if self.packs > 1:
             ordered = np.sort(sums, axis=1)
@@ -93,7 +98,10 @@ class Task:
         groupings : ndarray of int, shape (B, S, P)
         """
         if self.unlike is None:
-            sought = self._spreads(self.sums(groupings)).astype(np.float64)
+            sums = self.sums(groupings)
+            sought = self._spreads(sums).astype(np.float64)
+            if self.packs > 1:
+                sought -= self._better_packs(sums, sought) / (self.packs + 1)
         else:
             rows = groupings.reshape(-1, self.parallel)
             sought = self.unlike(rows).reshape(groupings.shape[:2]).sum(axis=1)
