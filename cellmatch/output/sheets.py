@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from cellmatch.build.steps import Expected
 from cellmatch.cells.table import resistances_mohm, texts
 from cellmatch.output import look
 from cellmatch.output.look import MINUS, NOTHING, number
@@ -179,6 +180,74 @@ def group_check(plan: Plan) -> Sheet:
     )
 
 
+def reread_form(plan: Plan) -> Sheet:
+    """Give each cell that is to be levelled a line for its new reading, which alone opens its joining."""
+    rows: list[tuple[str, ...]] = []
+    for cell, row in plan.with_status("used").sort_values("position").iterrows():
+        if np.isfinite(row["level_to_v"]):
+            was, to = number(row["ocv_v"], 3), number(row["level_to_v"], 3)
+            rows.append((str(cell), str(row["group"]), str(row["position"]), was, to, BLANK, BLANK, BLANK))
+    rows = rows or [("no cell has to be levelled", *[NOTHING] * 4, BLANK, BLANK, BLANK)]
+    columns = (
+        SheetColumn(words="cell", share=1.8),
+        SheetColumn(words="group", number=True, share=0.6),
+        SheetColumn(words="place", number=True, share=0.6),
+        SheetColumn(words="was V", number=True, share=0.8),
+        SheetColumn(words="level to V", number=True, share=0.9),
+        SheetColumn(words="levelled, at", write=True, share=1.2),
+        SheetColumn(words="reads V", write=True, share=1.2),
+        SheetColumn(words="read, at", write=True, share=1.2),
+    )
+    lead = (
+        "Level at a tenth of the capacity an hour or less, never below "
+        f"{number(plan.chemistry.charge_min_c, 0, '°C')}, let each cell rest for an hour or more, then read it again: "
+        "the set-point is not the voltage at rest. The new reading decides; until then its joining stays locked.",
+    )
+    return Sheet(name="read again", title="Cells to level and read again", lead=lead, columns=columns, rows=tuple(rows))
+
+
+def junction_cards(plan: Plan) -> Sheet:
+    """Give each junction its links, and what the meter must show before and after, in the order of the work."""
+    rows: list[tuple[str, ...]] = []
+    for step in plan.assembly.steps:
+        if not step.junction:
+            continue
+        name = f"{step.junction}–{step.junction + 1}"
+        live = f"live afterwards: up to {number(step.live_v, 1, 'V')}"
+        rows.append((name, f"step {step.number}: {step.title}; {live}", NOTHING, BLANK, BLANK, TICK))
+        rows += [(name, words, NOTHING, BLANK, BLANK, TICK) for words in step.do]
+        rows += [
+            (
+                name,
+                f"{e.when}: {_reading_words(e)}",
+                f"{number(e.low_v, 3)} to {number(e.high_v, 3)}",
+                BLANK,
+                BLANK,
+                TICK,
+            )
+            for e in step.expected
+            if e.kind != "spread_v"
+        ]
+        rows.append((name, f"cover: {step.cover}", NOTHING, BLANK, BLANK, TICK))
+    rows = rows or [(NOTHING, "one group: there is no junction", NOTHING, BLANK, BLANK, NOTHING)]
+    columns = (
+        SheetColumn(words="junction", share=0.6),
+        SheetColumn(words="what", share=4.0),
+        SheetColumn(words="window V", share=1.3),
+        SheetColumn(words="reads V", write=True, share=0.9),
+        SheetColumn(words="by, at", write=True, share=0.9),
+        TICK_COLUMN,
+    )
+    lead = ("One junction at a time, from top to bottom. A reading outside its window: stop there, and read again.",)
+    return Sheet(name="junctions", title="Junction cards", lead=lead, columns=columns, rows=tuple(rows))
+
+
+def _reading_words(e: Expected) -> str:
+    """Return what is read, and how."""
+    where = {"gap_v": "gap", "group_v": "groups" if "-" in e.target else "group"}.get(e.kind, e.kind)
+    return f"{where} {e.target.replace('-', '–')}" + (f", {e.words}" if e.words else "")
+
+
 def tap_table(plan: Plan) -> Sheet:
     """List the sense leads: which pin, which plate, what it must read."""
     rows = [
@@ -272,7 +341,9 @@ SHEETS: tuple[Callable[[Plan], Sheet], ...] = (
     hazard_list,
     picks_by_tray,
     picks_by_group,
+    reread_form,
     group_check,
+    junction_cards,
     tap_table,
     first_charge,
 )

@@ -10,9 +10,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_pdf import PdfPages
+from matplotlib.figure import Figure
 
 from cellmatch import Plan
-from cellmatch.output.labels import LABEL_SHEETS, PAGES_MM, code_matrix, labels_html
+from cellmatch.output.label_sheets import LABEL_SHEETS, PAGES_MM
+from cellmatch.output.labels import code_matrix, labels_html
 from cellmatch.output.papers import papers_html
 from cellmatch.output.pdf import labels_pdf, papers_pdf
 from cellmatch.output.sheets import SHEETS, Sheet, label_words, sheets_of
@@ -71,6 +75,28 @@ def test_the_group_check_expects_what_levelling_will_bring(plain_plan: Plan) -> 
     assert len(limits) == 13
 
 
+def test_cells_to_level_have_their_line_to_be_read_again(plain_plan: Plan) -> None:
+    form = sheet(plain_plan, "read again")
+    used = plain_plan.with_status("used")
+    level = used[used["level_to_v"].notna()]
+    assert set(column(form, "cell")) == set(level.index)
+    told = dict(zip(column(form, "cell"), column(form, "level to V"), strict=True))
+    assert told["C002"] == f"{level.at['C002', 'level_to_v']:.3f}"
+
+
+def test_each_junction_has_its_card_with_links_and_readings(plain_plan: Plan) -> None:
+    card = sheet(plain_plan, "junctions")
+    wiring, steps = plain_plan.assembly.wiring, plain_plan.assembly.steps
+    lines = dict.fromkeys(column(card, "junction"))
+    assert set(lines) == {f"{j.number}–{j.number + 1}" for j in wiring.junctions}
+    # in the order of the work, not of the groups
+    assert list(lines) == [f"{s.junction}–{s.junction + 1}" for s in steps if s.junction]
+    text = " ".join(column(card, "what"))
+    assert all(f"{link.a}-{link.b}" in text for link in wiring.links if link.junction)
+    windows = [w for w in column(card, "window V") if " to " in w]
+    assert len(windows) == sum(e.kind != "spread_v" for s in steps if s.junction for e in s.expected)
+
+
 def test_taps_rise_from_nothing_to_the_whole_pack(plain_plan: Plan) -> None:
     volts = [float(v) for v in column(sheet(plain_plan, "taps"), "expect V")]
     assert len(volts) == 14
@@ -117,6 +143,27 @@ def test_labels_lie_on_their_paper_and_beside_each_other(name: str) -> None:
     assert wide - (max(x for x, _ in corners) + size.width_mm) == pytest.approx(size.left_mm, abs=0.6)
     assert tall - (max(y for _, y in corners) + size.height_mm) == pytest.approx(size.top_mm, abs=0.6)
     assert len(set(corners)) == size.a_page
+
+
+def test_codes_in_the_pdf_have_every_dot(odd_plans: dict[str, Plan], monkeypatch: pytest.MonkeyPatch) -> None:
+    drawn: list[Figure] = []
+    monkeypatch.setattr(PdfPages, "savefig", lambda self, figure: drawn.append(figure))
+    plan = odd_plans["odd ids"]
+    labels_pdf(plan, "a4-64x34")
+    dpi = 300
+    canvas = FigureCanvasAgg(drawn[0])
+    drawn[0].set_dpi(dpi)
+    canvas.draw()
+    grey = np.asarray(canvas.buffer_rgba())[..., 0]
+    sheet = LABEL_SHEETS["a4-64x34"]
+    side = 0.52 * sheet.height_mm
+    for index, label in enumerate(label_words(plan)):
+        matrix = np.array(code_matrix(label["cell"]))
+        left, top = sheet.corner_mm(index)
+        middle = (np.arange(len(matrix)) + 0.5) * side / len(matrix) + 1.5
+        x = ((left + sheet.width_mm - side - 3 + middle) / 25.4 * dpi).astype(int)
+        y = ((top + middle) / 25.4 * dpi).astype(int)
+        assert np.array_equal(grey[np.ix_(y, x)] < 128, matrix == 1)
 
 
 @pytest.mark.parametrize("make", [papers_html, labels_html])
