@@ -31,13 +31,13 @@ def plan_summary(plan: Plan) -> str:
         ],
         MOST_LINES,
     )
-    lines += _section("Read as", reading_words(plan.reading))
     lines += _section("Pack", [pack_words(plan)])
     lines += _section("Groups", grouping_words(plan))
     lines += _section("Load", _load_words(plan))
     rejects = plan.with_status("reject")
     lines += _section("Rejects", (f"{cell}: {'; '.join(r)}" for cell, r in rejects["reasons"].items()), MOST_LINES)
     lines += _section("Remarks", _remark_words(plan))
+    lines += _section("Read as", reading_words(plan.reading))
     lines += _section("Limits", [limits_words(plan.screening)])
     lines += _section("Assumed", plan.assumptions)
     lines += _section("Notes", plan.notes, MOST_LINES)
