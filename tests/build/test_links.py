@@ -2,6 +2,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from random import Random
 
 import numpy as np
 import pytest
@@ -108,13 +109,46 @@ def _holders(draw: st.DrawFn) -> tuple[Holder, Pack]:
     if shape in ("straight", "offset") and series > 1:
         splits = tuple(sorted(draw(st.sets(st.integers(1, series - 1), max_size=2))))
     holder = Holder(shape=shape, brick=brick, split_after=splits, first_negative_up=draw(st.booleans()))
-    return holder, pack
+    as_map = draw(st.booleans())
+    return (_as_map(holder, pack, draw(st.randoms())) if as_map and not splits else holder), pack
 
 
-@settings(max_examples=80, deadline=None, derandomize=True)
+def _as_map(holder: Holder, pack: Pack, random: Random) -> Holder:
+    """Return the same places as a map of the user's own, numbered in any order."""
+    places = holder.lay_out(pack)
+    numbers = list(range(1, len(places) + 1))
+    random.shuffle(numbers)
+    own = tuple(
+        MapPlace(position=n, x_mm=float(x), y_mm=float(y), group=int(g), positive_up=bool(up))
+        for n, x, y, g, up in zip(numbers, places.x_mm, places.y_mm, places.group, places.positive_up, strict=True)
+    )
+    return Holder(shape="map", own_places=own, pitch_mm=holder.spacing_mm)
+
+
+@settings(max_examples=150, deadline=None, derandomize=True)
 @given(_holders())
 def test_links_of_every_shape_make_the_pack(case: tuple[Holder, Pack]) -> None:
-    holder, pack = case
+    _walk_up(*case)
+
+
+@pytest.mark.parametrize("pack", ["20s10p", "20s50p", "14s8p", "1s50p", "20s1p"])
+@pytest.mark.parametrize("shape", ["straight", "offset", "split", "folded", "strips"])
+def test_links_of_large_packs_make_the_pack(pack: str, shape: str) -> None:
+    sized = Pack.parse(pack)
+    rows = sized.series // 2 if sized.series > 1 else 1
+    wide = sized.places // rows
+    holder = {
+        "straight": Holder(),
+        "offset": Holder(shape="offset"),
+        "split": Holder(split_after=(sized.series // 2,) if sized.series > 1 else ()),
+        "folded": Holder(shape="folded", brick=(rows, wide)),
+        "strips": Holder(shape="strips", brick=(rows, wide)),
+    }[shape]
+    _walk_up(holder, sized)
+
+
+def _walk_up(holder: Holder, pack: Pack) -> None:
+    """Follow the links from pack negative to pack positive."""
     positions = holder.lay_out(pack)
     wiring = wire_pack(positions, holder)
     nets = net_numbers(positions, wiring.links)
