@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import signal
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,29 @@ from cellmatch.cli.options import (
 from cellmatch.cli.progress import ProgressLine
 
 DEFAULT_SECONDS = 3.0
+PAPER_OPTIONS = ("labels", "sheet", "pdf", "page")
+
+
+def with_paper(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add the options for papers beyond the usual ones, and for their size."""
+    from cellmatch.output.label_sheets import LABEL_SHEETS, PAGES_MM
+
+    sizes = ", ".join(f"{s.columns} × {s.rows} of {s.width_mm:g} × {s.height_mm:g} mm" for s in LABEL_SHEETS.values())
+    for option in (
+        click.option(
+            "--page", type=click.Choice(list(PAGES_MM)), default="A4", help="Paper of the PDF.  [default: A4]"
+        ),
+        click.option("--pdf", is_flag=True, help="Write the bench papers and the labels as PDF as well."),
+        click.option(
+            "--label-sheet",
+            "sheet",
+            type=click.Choice(list(LABEL_SHEETS)),
+            help=f"Write labels for this sheet: {sizes}.  [default: the first; on letter the last]",
+        ),
+        click.option("--labels", is_flag=True, help="Write label sheets as well."),
+    ):
+        command = option(command)
+    return command
 
 
 @click.command()
@@ -64,8 +88,7 @@ DEFAULT_SECONDS = 3.0
     help="Put a plan in place of one with readings or changes; its record is kept under its date.",
 )
 @click.option("--no-heat-placement", is_flag=True, help="Place cells by their ids, also where a load is given.")
-@click.option("--labels", is_flag=True, help="Write label sheets as well.")
-@click.option("--pdf", is_flag=True, help="Write the bench papers and the labels as PDF as well.")
+@with_paper
 @click.option("--json", "as_json", is_flag=True, help="Print the record on standard output and nothing else.")
 @click.option("--quiet", is_flag=True, help="Print the verdict only.")
 @with_reading
@@ -75,8 +98,6 @@ def plan(
     pack: str,
     out: Path,
     new_plan: bool,
-    labels: bool,
-    pdf: bool,
     as_json: bool,
     quiet: bool,
     **options: Any,
@@ -86,10 +107,11 @@ def plan(
     Reads the cells, screens them, groups them into PACK (groups in series, then cells in parallel, like 10s3p; or
     a job file like pack.toml), gives every cell its position, predicts the pack, and writes all papers into DIR.
     """
-    from cellmatch.output.folder import check_writable, write_plan
+    from cellmatch.output.folder import check_writable, papers_wanted, write_plan
 
     job = job_from(pack, options)
     check_writable(out)
+    names = papers_wanted(**{name: options.pop(name) for name in PAPER_OPTIONS})
     table = read_tables(cells, options)
 
     from cellmatch.plan import plan_pack
@@ -111,7 +133,6 @@ def plan(
             seconds=DEFAULT_SECONDS if job.seconds is None else job.seconds,
             progress=progress.show,
         )
-        names = papers_wanted(labels=labels, pdf=pdf)
         folder = write_plan(made, out, new_plan=new_plan, papers=names)
     if as_json:
         click.echo((folder / "plan.json").read_text(encoding="utf-8"))
@@ -174,23 +195,15 @@ def screen(
 
 @click.command()
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
-@click.option("--labels", is_flag=True, help="Label sheets as well.")
-@click.option("--pdf", is_flag=True, help="The bench papers and the labels as PDF as well.")
-def papers(folder: Path, labels: bool, pdf: bool) -> None:
+@with_paper
+def papers(folder: Path, **options: Any) -> None:
     """Write all papers again from the record in DIR."""
-    from cellmatch.output.folder import write_plan
+    from cellmatch.output.folder import papers_wanted, write_plan
     from cellmatch.output.record import read_plan
 
-    names = papers_wanted(labels=labels, pdf=pdf)
+    names = papers_wanted(**options)
     write_plan(read_plan(folder), folder, same_plan=True, papers=names)
     click.echo(f"Written   {folder}: plan.json, {', '.join(names)}")
-
-
-def papers_wanted(*, labels: bool, pdf: bool) -> tuple[str, ...]:
-    """Return the names of the papers to write."""
-    from cellmatch.output.folder import PAPERS
-
-    return (*PAPERS, *(["labels.html"] if labels else []), *(["papers.pdf", "labels.pdf"] if pdf else []))
 
 
 @click.command()

@@ -17,16 +17,17 @@ from pathlib import Path
 from typing import Any
 
 from cellmatch.errors import FolderNotWritable, Problem
+from cellmatch.output.label_sheets import ASSUMED_LABEL_SHEET, LABEL_SHEETS, SHEET_OF_PAGE
 from cellmatch.output.record import RECORD_NAME, plan_to_json, read_plan, record_text
 from cellmatch.output.tables import cells_csv, groups_csv, positions_csv
 from cellmatch.plan import Plan
 
 
-def _drawn(module: str, name: str) -> Callable[[Plan], bytes]:
+def _drawn(module: str, name: str, **options: str) -> Callable[[Plan], bytes]:
     """Return the paper that `name` of a module of this folder makes; the module is loaded when it is asked for."""
 
     def make(plan: Plan) -> bytes:
-        content: str | bytes = getattr(import_module(f"cellmatch.output.{module}"), name)(plan)
+        content: str | bytes = getattr(import_module(f"cellmatch.output.{module}"), name)(plan, **options)
         return content.encode("utf-8") if isinstance(content, str) else content
 
     return make
@@ -53,6 +54,48 @@ ON_REQUEST: dict[str, Callable[[Plan], bytes]] = {
 
 ALL_PAPERS = PAPERS | ON_REQUEST
 
+OTHER_SIZES: dict[str, Callable[[Plan], bytes]] = {
+    "papers_letter.pdf": _drawn("pdf", "papers_pdf", page="letter"),
+    **{
+        f"labels_{sheet}.html": _drawn("labels", "labels_html", sheet=sheet)
+        for sheet in LABEL_SHEETS
+        if sheet != ASSUMED_LABEL_SHEET
+    },
+    **{
+        f"labels_{sheet}.pdf": _drawn("pdf", "labels_pdf", sheet=sheet)
+        for sheet in LABEL_SHEETS
+        if sheet != ASSUMED_LABEL_SHEET
+    },
+}
+"""The same for other paper. The name tells the size, so that a changed plan is written for the same paper again."""
+
+_MAKERS = ALL_PAPERS | OTHER_SIZES
+
+
+def papers_wanted(*, labels: bool = False, pdf: bool = False, page: str = "A4", sheet: str = "") -> tuple[str, ...]:
+    """Return the names of the papers to write.
+
+    Parameters
+    ----------
+    labels, pdf : bool
+        With label sheets; with everything as PDF.
+    page : str
+        Paper of the PDF: ``A4`` or ``letter``.
+    sheet : str
+        Label sheet by name, which asks for labels; without it the usual one of the page.
+
+    Examples
+    --------
+    >>> papers_wanted(pdf=True, page="letter")[-2:]
+    ('papers_letter.pdf', 'labels_letter-67x25.pdf')
+    """
+    sheet, labels = sheet or SHEET_OF_PAGE[page], labels or bool(sheet)
+    size = "" if sheet == ASSUMED_LABEL_SHEET else f"_{sheet}"
+    names = [*PAPERS, *([f"labels{size}.html"] if labels else [])]
+    if pdf:
+        names += ["papers.pdf" if page == "A4" else f"papers_{page}.pdf", f"labels{size}.pdf"]
+    return tuple(names)
+
 
 def write_plan(
     plan: Plan,
@@ -78,8 +121,8 @@ def write_plan(
     same_plan : bool
         `plan` was read from this folder: its papers are written again.
     papers : collection of str, optional
-        Which of :data:`ALL_PAPERS`; without it :data:`PAPERS`. The others of an earlier plan are taken away: they
-        would not fit the record beside them.
+        Which of :data:`ALL_PAPERS` or :data:`OTHER_SIZES`; without it :data:`PAPERS`. The others of an earlier plan
+        are taken away: they would not fit the record beside them.
 
     Returns
     -------
@@ -92,7 +135,7 @@ def write_plan(
         The folder can't be made or written, or holds a record with history and `new_plan` is False.
     """
     target = Path(folder)
-    wanted = PAPERS if papers is None else {name: ALL_PAPERS[name] for name in papers}
+    wanted = PAPERS if papers is None else {name: _MAKERS[name] for name in papers}
     earlier = _earlier_record(target)
     if earlier.get("history") and not (new_plan or same_plan):
         raise FolderNotWritable(
@@ -121,7 +164,7 @@ def write_plan(
             if earlier.get("history") and not same_plan:
                 stamp = str(earlier["created_at"]).replace(":", "-")
                 (target / RECORD_NAME).replace(target / f"plan {stamp}.json")
-            for name in ALL_PAPERS.keys() - wanted.keys():
+            for name in _MAKERS.keys() - wanted.keys():
                 (target / name).unlink(missing_ok=True)
             for name in (*wanted, RECORD_NAME):
                 (workshop / name).replace(target / name)
@@ -156,7 +199,7 @@ def change_plan(folder: str | Path, change: Callable[[Plan], Plan]) -> Plan:
     read_plan(target)  # a folder without a record gets no lock file
     with _locked(target):
         changed = change(read_plan(target))
-        papers = [entry["file"] for entry in _earlier_record(target)["files"] if entry["file"] in ALL_PAPERS]
+        papers = [entry["file"] for entry in _earlier_record(target)["files"] if entry["file"] in _MAKERS]
         write_plan(changed, target, same_plan=True, papers=papers)
     return changed
 

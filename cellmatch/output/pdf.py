@@ -20,7 +20,8 @@ from cellmatch import __version__
 from cellmatch.output import look
 from cellmatch.output.cell_charts import draw_map
 from cellmatch.output.charts import CHARTS
-from cellmatch.output.labels import ASSUMED_LABEL_SHEET, LABEL_SHEETS, PAGES_MM, LabelSheet, code_matrix, dark_runs
+from cellmatch.output.label_sheets import ASSUMED_LABEL_SHEET, LABEL_SHEETS, PAGES_MM, LabelSheet
+from cellmatch.output.labels import code_matrix, dark_runs
 from cellmatch.output.look import drawable, number
 from cellmatch.output.sheets import Sheet, SheetColumn, label_words, sheets_of
 from cellmatch.pack.positions import FACES

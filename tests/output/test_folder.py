@@ -15,7 +15,15 @@ from cellmatch import Plan, plan_pack, read_plan, write_plan
 from cellmatch.cells.table import cell_table
 from cellmatch.errors import FolderNotWritable
 from cellmatch.output import folder as folder_module
-from cellmatch.output.folder import PAPERS, check_writable, write_whole
+from cellmatch.output.folder import (
+    ALL_PAPERS,
+    OTHER_SIZES,
+    PAPERS,
+    change_plan,
+    check_writable,
+    papers_wanted,
+    write_whole,
+)
 
 
 @pytest.fixture(scope="module")
@@ -123,3 +131,18 @@ def test_some_papers_only_and_none_left_of_an_earlier_plan(plan: Plan, tmp_path:
     assert {p.name for p in made.iterdir()} == {"plan.json", "groups.csv", "mine.txt"}
     record = json.loads((made / "plan.json").read_text(encoding="utf-8"))
     assert [entry["file"] for entry in record["files"]] == ["groups.csv"]
+
+
+def test_papers_of_another_size_are_named_by_it_and_written_again_with_a_change(plan: Plan, tmp_path: Path) -> None:
+    assert papers_wanted() == tuple(PAPERS)
+    assert set(papers_wanted(labels=True, pdf=True)) == set(ALL_PAPERS)
+    letter = set(papers_wanted(labels=True, pdf=True, page="letter")) - set(PAPERS)
+    assert letter == {"papers_letter.pdf", "labels_letter-67x25.pdf", "labels_letter-67x25.html"} < set(OTHER_SIZES)
+    names = ["groups.csv", "labels_a4-64x34.html"]
+    assert set(papers_wanted(sheet="a4-64x34")) == {*PAPERS, "labels_a4-64x34.html"}
+    made = write_plan(plan, tmp_path / "job", papers=names)
+    change_plan(made, lambda now: replace(now, history=({"what": "read"},)))
+    assert {p.name for p in made.iterdir()} - {".lock"} == {"plan.json", *names}
+    assert "63.5 × 33.9 mm on A4" in (made / "labels_a4-64x34.html").read_text(encoding="utf-8")
+    write_plan(plan, made, new_plan=True, papers=["groups.csv"])
+    assert not (made / "labels_a4-64x34.html").exists()

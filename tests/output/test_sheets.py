@@ -153,8 +153,8 @@ def test_codes_in_the_pdf_have_every_dot(odd_plans: dict[str, Plan], monkeypatch
     dpi = 300
     canvas = FigureCanvasAgg(drawn[0])
     drawn[0].set_dpi(dpi)
-    canvas.draw()
-    grey = np.asarray(canvas.buffer_rgba())[..., 0]
+    canvas.draw()  # type: ignore[no-untyped-call]
+    grey = np.asarray(canvas.buffer_rgba())[..., 0]  # type: ignore[no-untyped-call]
     sheet = LABEL_SHEETS["a4-64x34"]
     side = 0.52 * sheet.height_mm
     for index, label in enumerate(label_words(plan)):
