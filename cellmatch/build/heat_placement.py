@@ -135,11 +135,14 @@ def place_by_heat(
 def _told(cells: PlacedCells, order: tuple[int, ...], before_k: float, after_k: float) -> HeatPlacement:
     low, high = FILM_W_PER_M2_K
     gained, uncertainty = before_k - after_k, after_k * (1 - low / high)
-    words = f"placing by heat makes the hottest cell {gained:.2f} K cooler ({before_k:.2f} K to {after_k:.2f} K rise)"
+    words = (
+        f"placing by heat makes the hottest cell {gained:.1f} K cooler, were the load to go on until nothing changes "
+        f"({before_k:.0f} K to {after_k:.0f} K rise)"
+    )
     if gained <= 0:
-        words = f"placing by heat gains nothing here: the hottest cell rises by {after_k:.2f} K"
+        words = f"placing by heat gains nothing here: left on for hours, the hottest cell would rise by {after_k:.0f} K"
     elif gained < uncertainty:
-        how = f"{uncertainty:.2f} K: film coefficient of {low:g} to {high:g} W/m²K"
+        how = f"{uncertainty:.0f} K: film coefficient of {low:g} to {high:g} W/m²K"
         words += f"; that is less than the rise is known ({how})"
     return HeatPlacement(
         cells=cells,
