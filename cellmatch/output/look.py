@@ -19,6 +19,13 @@ LEVEL = "#a84e08"
 STOP = "#9f1d20"
 TINTS = ("#f3f0e8", "#dfe8e8")
 """Blocks of odd and even groups: pale, apart in grey too, and no more than two."""
+SCALE = ("#00224e", "#213b6e", "#4c556c", "#6c6e72", "#8e8978", "#b1a570", "#d9c55c", "#fee838")
+"""Low to high: eight steps of the perceptually even scale "cividis", the same to most eyes."""
+DARK_STEPS = 4
+"""As many steps of the scale, from its low end, carry words in white."""
+
+CHARACTER_WIDTH = 0.66
+"""Of the type size, in a common bold sans type."""
 
 THIN = "\u2009"
 """Thin space, between a number and its unit."""

@@ -15,7 +15,8 @@ from html import escape
 import numpy as np
 
 from cellmatch.build.nets import Link
-from cellmatch.output.look import MINUS
+from cellmatch.output.coloured import Coloured
+from cellmatch.output.look import CHARACTER_WIDTH, MINUS
 from cellmatch.pack.positions import FACES
 from cellmatch.plan import Plan
 
@@ -26,8 +27,6 @@ MARGIN_MM = 12.0
 """Around the cells: terminal words, corner mark, group numbers."""
 TILE_COLUMNS, TILE_ROWS = 10, 16
 """A drawing with more places than this across or down is split, so that its ids can still be read."""
-CHARACTER_WIDTH = 0.66
-"""Of the type size, in a common bold sans type."""
 ONE_LINE, LONGEST_LINE = 6, 10
 """Characters of an id on one line; a longer id takes two lines of at most the second number."""
 ROOM_FOR_CORNER_WORD_MM = 60.0
@@ -94,7 +93,13 @@ def map_windows(plan: Plan) -> list[Window]:
     ]
 
 
-def pack_map_svg(plan: Plan, face: str = "top", window: Window | None = None, links: Sequence[Link] = ()) -> str:
+def pack_map_svg(
+    plan: Plan,
+    face: str = "top",
+    window: Window | None = None,
+    links: Sequence[Link] = (),
+    coloured: Coloured | None = None,
+) -> str:
     """Draw one face of the holder.
 
     Parameters
@@ -106,6 +111,8 @@ def pack_map_svg(plan: Plan, face: str = "top", window: Window | None = None, li
         Only this part.
     links : sequence of Link, optional
         Drawn as bars on the face where they lie.
+    coloured : Coloured, optional
+        Each cell shows this figure by colour and in words in place of its end.
 
     Returns
     -------
@@ -130,7 +137,7 @@ def pack_map_svg(plan: Plan, face: str = "top", window: Window | None = None, li
         part.bottom - part.top + 2 * MARGIN_MM,
     )
     scale = float(np.clip(COMFORTABLE_PX / box[2], *PX_PER_MM))
-    label = f"{face} face"
+    label = f"{face} face" + (f", {coloured.words}" if coloured else "")
     description = (
         f"Seen from {'above' if face == 'top' else 'below, mirrored like a turned page'}. "
         f"{len(places)} cells, groups {_group_words(places)}. "
@@ -142,7 +149,7 @@ def pack_map_svg(plan: Plan, face: str = "top", window: Window | None = None, li
         f"<title>{escape(str(plan.pack))}, {label}</title><desc>{escape(description)}</desc>",
         *_blocks(places, plan.holder.spacing_mm),
         *_links(places, [link for link in links if link.face == face], plan.holder.diameter_mm),
-        *_cells(places, plan.holder.diameter_mm),
+        *_cells(places, plan.holder.diameter_mm, coloured),
         *_row_labels(places, left, plan.holder.spacing_mm),
         *_terminals(plan, face, whole, part),
         _corner(face, whole, part),
@@ -215,7 +222,9 @@ def _blocks(places: list[_Place], pitch: float) -> list[str]:
     return [f'<path class="block {"odd" if odd else "even"}" d="{"".join(d)}"/>' for odd, d in squares.items() if d]
 
 
-def _cells(places: list[_Place], diameter: float) -> list[str]:
+def _cells(places: list[_Place], diameter: float, coloured: Coloured | None) -> list[str]:
+    if coloured:
+        return [coloured.draw(p.cell, p.x, p.y, diameter) for p in places]
     glyph = f'font-size="{0.42 * diameter:g}"'
     drawn = []
     for p in places:

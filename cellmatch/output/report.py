@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import lru_cache
 from typing import Any
 
@@ -13,12 +14,15 @@ from cellmatch.build.placement import natural_key
 from cellmatch.cells.quality import expected_largest
 from cellmatch.cells.table import resistances_mohm, texts
 from cellmatch.output import look
+from cellmatch.output.coloured import Coloured, coloured
 from cellmatch.output.command import repeat_command
+from cellmatch.output.curves import CURVES
 from cellmatch.output.look import number
-from cellmatch.output.map import map_windows, pack_map_svg
-from cellmatch.output.quantities import QUANTITIES, group_balance, histogram
+from cellmatch.output.map import Window, map_windows, pack_map_svg
+from cellmatch.output.quantities import MAPPED, QUANTITIES, group_balance, histogram
 from cellmatch.output.spares import ranked_spares
 from cellmatch.output.svg_charts import BalanceScale, histogram_svg
+from cellmatch.output.svg_curves import capacity_resistance_svg, curves_svg
 from cellmatch.pack.limits import LIMIT_WORDS, Limits, option_name
 from cellmatch.pack.positions import FACES
 from cellmatch.plan import Plan
@@ -26,6 +30,8 @@ from cellmatch.prediction import CellLoad
 
 MOST_LOADED = 8
 """Cells told of under load: those that carry most."""
+COLOURED = ("capacity_mah", "ir_mohm", "current", "temperature")
+"""Figures that the report's maps are coloured by."""
 
 
 @lru_cache(maxsize=1)
@@ -58,6 +64,7 @@ def report_html(plan: Plan) -> str:
     balance = group_balance(plan)
     scale = BalanceScale(balance)
     histograms = [histogram(plan, name) for name in QUANTITIES]
+    charts = {name: make(plan) for name, make in CURVES.items()}
     return templates().get_template("report.html").render(
         plan=plan,
         prediction=plan.prediction,
@@ -77,6 +84,9 @@ def report_html(plan: Plan) -> str:
             [(face, pack_map_svg(plan, face, window, plan.assembly.wiring.links)) for face in FACES]
             for window in windows
         ],
+        coloured_maps=_coloured_maps(plan, windows),
+        points=capacity_resistance_svg(plan),
+        curves={name: (chart, curves_svg(chart)) for name, chart in charts.items() if not chart.missing},
         to_level=_to_level(plan),
         rejects=_rejects(plan),
         remarked=_remarked(plan),
@@ -87,6 +97,12 @@ def report_html(plan: Plan) -> str:
         limits=_limit_rows(plan),
         command=repeat_command(plan),
     )  # fmt: skip
+
+
+def _coloured_maps(plan: Plan, windows: Sequence[Window]) -> list[tuple[Coloured, list[str]]]:
+    """Return each figure that the cells have, with its maps of the top face."""
+    found = (coloured(plan, MAPPED[name]) for name in COLOURED)
+    return [(c, [pack_map_svg(plan, "top", w, coloured=c) for w in windows]) for c in found if c is not None]
 
 
 def _sorted_rows(cells: Any) -> list[tuple[str, Any]]:

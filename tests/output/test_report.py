@@ -241,6 +241,7 @@ def test_the_stylesheet_and_the_charts_share_their_colours() -> None:
     assert named == {
         "ink": look.INK, "muted": look.MUTED, "rule": look.RULE, "grid": look.GRID, "paper": look.PAPER,
         "accent": look.ACCENT, "level": look.LEVEL, "stop": look.STOP, "odd": look.TINTS[0], "even": look.TINTS[1],
+        **{f"q{k}": colour for k, colour in enumerate(look.SCALE)},
     }  # fmt: skip
     outside = re.sub(r":root \{.*?\}", "", css, flags=re.DOTALL)
     assert not re.findall(r"#[0-9a-fA-F]{3,8}\b(?!\))", outside)
