@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from cellmatch.cells.headers import OWN, key, running_number
-from cellmatch.cells.layout import Sheet
+from cellmatch.cells.headers import OWN, Heading, key, running_number
+from cellmatch.cells.layout import Sheet, is_number
 from cellmatch.cells.marks import judged
 from cellmatch.cells.numbers import NO_READING, SPACES
 from cellmatch.cells.table import columns_of
-from cellmatch.cells.units import QUANTITY
+from cellmatch.cells.units import QUANTITY, unit_of
 from cellmatch.errors import FileAmbiguous, Problem, nearest_name
 
 OWN_FILE = frozenset(("cell_id", "status", "reasons"))
@@ -18,6 +18,8 @@ OWN_FILE = frozenset(("cell_id", "status", "reasons"))
 
 UNNAMED = ("", "Unnamed: 0")
 """What a first column without a heading is called, the second by a common library."""
+
+UNIT_HEADINGS = frozenset(("unit", "units", "uom", "einheit", "einheiten", "unite", "unidad", "unita", "单位", "単位"))
 
 ASKED = frozenset(("cell_id", "ocv_v", "capacity_mah", "ir_mohm", "rated_mah", "mark"))
 """Columns of which two are asked about; of others the first is taken, and that is said."""
@@ -50,6 +52,24 @@ class Assignment:
     unread: list[str] = field(default_factory=list)
     beside: list[int] = field(default_factory=list)
     own: bool = False
+
+
+def join_units_beside(sheet: Sheet) -> None:
+    """Write the units that stand in a column of their own, right of the numbers, behind the numbers."""
+    for place, heading in enumerate(sheet.headings[1:], start=1):
+        name = sheet.headings[place - 1].name
+        if key(heading.text) not in UNIT_HEADINGS or name not in QUANTITY:
+            continue
+        symbols = {text: unit_of(text) for text in set(sheet.texts(place)) if text.strip(SPACES)}
+        if not symbols or any(u is None or u.quantity != QUANTITY[name] for u in symbols.values()):
+            continue
+        for row in sheet.rows:
+            if is_number(row[place - 1]):
+                row[place - 1] = f"{row[place - 1].strip(SPACES)} {row[place]}".strip()
+        sheet.assumptions.append(
+            f"{sheet.head}: {sheet.column_at(place)} is taken for the unit of {sheet.column_at(place - 1)}"
+        )
+        sheet.headings[place] = Heading(text=heading.text)
 
 
 def assign(sheet: Sheet, told: Mapping[str, str | int]) -> Assignment:
@@ -148,12 +168,7 @@ def _best(sheet: Sheet, name: str, candidates: list[int], result: Assignment) ->
 def _numbered(sheet: Sheet, chosen: list[int], result: Assignment) -> list[int]:
     """Take resistances that differ in a running number only, IR 1, IR 2 …, for readings of one quantity."""
     numbers = [running_number(sheet.headings[i]) for i in chosen]
-    if (
-        len(chosen) < 2
-        or None in numbers
-        or len(set(numbers)) < len(numbers)
-        or len({n[0] for n in numbers if n}) > 1
-    ):
+    if len(chosen) < 2 or None in numbers or len(set(numbers)) < len(numbers) or len({n[0] for n in numbers if n}) > 1:
         return chosen
     result.beside = chosen[1:]
     names = ", ".join(f"'{sheet.headings[i].text}'" for i in chosen)
@@ -182,9 +197,7 @@ def _unnamed_first(sheet: Sheet, result: Assignment) -> None:
     texts = [t.strip(SPACES) for t in sheet.texts(0)]
     if all(texts) and len(set(texts)) == len(texts):
         result.places["cell_id"] = 0
-        result.assumptions.append(
-            f"{sheet.head}: the first column has no heading; it is taken for the cell id"
-        )
+        result.assumptions.append(f"{sheet.head}: the first column has no heading; it is taken for the cell id")
 
 
 def _places_of(sheet: Sheet, wanted: str | int) -> list[int]:

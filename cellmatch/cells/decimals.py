@@ -76,22 +76,27 @@ def read_quantities(
     seen = evidence(columns)
     for sign, other in OTHER.items():
         if seen.rows[sign] and seen.rows[other] <= RARE_FRACTION * seen.rows[sign]:
-            return sign, under(sign), ""
+            measured = under(sign)
+            for column, otherwise in zip(measured, under(other), strict=True) if any(map(_unfit, measured)) else ():
+                if _unfit(column) and not _unfit(otherwise):  # thousands signs that can only be decimal signs
+                    raise _both_signs(where, seen.first[sign][1], next(t for t in column.column.texts if other in t))
+            return sign, measured, ""
     if seen.rows["."]:
-        dot, comma = seen.first["."], seen.first[","]
-        raise FileAmbiguous(
-            Problem(
-                where,
-                f"both decimal signs occur: '{dot[1]}' and '{comma[1]}'; say --decimal . or --decimal , "
-                "(numbers in the other sign then count as unreadable), or write all in one",
-            )
-        )
+        raise _both_signs(where, seen.first["."][1], seen.first[","][1])
     return _by_outcome({sign: under(sign) for sign in (",", ".")}, where)
 
 
-def _by_outcome(
-    readings: Mapping[Decimal, list[Measured]], where: str
-) -> tuple[Decimal, list[Measured], str]:
+def _both_signs(where: str, one: str, other: str) -> FileAmbiguous:
+    return FileAmbiguous(
+        Problem(
+            where,
+            f"both decimal signs occur: '{one}' and '{other}'; say --decimal . or --decimal , "
+            "(numbers in the other sign then count as unreadable), or write all in one",
+        )
+    )
+
+
+def _by_outcome(readings: Mapping[Decimal, list[Measured]], where: str) -> tuple[Decimal, list[Measured], str]:
     """Choose the sign under which all columns can be true, where only one is or both come to the same."""
     fitting = [sign for sign, columns in readings.items() if not any(map(_unfit, columns))]
     if not fitting:
@@ -122,9 +127,7 @@ def _by_outcome(
 
 def _unfit(measured: Measured) -> bool:
     """Tell whether a column can't be meant so: its unit can't be right, or most of it can't be read."""
-    return (
-        bool(measured.question) or 2 * len(measured.faults) > len(measured.readings) - measured.blanks.sum()
-    )
+    return bool(measured.question) or 2 * len(measured.faults) > len(measured.readings) - measured.blanks.sum()
 
 
 def _same(one: Measured, other: Measured) -> bool:

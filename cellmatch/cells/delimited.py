@@ -18,6 +18,7 @@ SPACED = ("  ", " ")
 """Columns set apart by two spaces or more, or by any; tried where no delimiter gives a table."""
 NAMES = {"\t": "tab", "  ": "spaces", " ": "spaces"}
 
+_WHOLE_LINE = re.compile('"(?:[^"]|"")*"')
 _SEP_LINE = re.compile(r'"?sep=(.)"?', re.IGNORECASE)
 
 
@@ -37,6 +38,24 @@ def told_delimiter(text: str) -> str | None:
     return found[1] if found else None
 
 
+def lines_without_quotes(text: str) -> str | None:
+    """Return the lines of a text of which each is one quoted field with delimiters in it, None for another text.
+
+    Examples
+    --------
+    >>> lines_without_quotes('"id,ocv"'), lines_without_quotes('"id","ocv"')
+    ('id,ocv', None)
+    """
+    lines = text.rstrip("\n").split("\n")
+    filled = [line.rstrip(" ,;\t") for line in lines]
+    if not all(_WHOLE_LINE.fullmatch(line) for line in filled if line):
+        return None
+    counts = {tuple(line.count(sign) for sign in DELIMITERS) for line in filled if line}
+    if not any(any(count) for count in counts):
+        return None
+    return "\n".join(line[1:-1].replace('""', '"') for line in filled)
+
+
 def split_rows(text: str, delimiter: str, name: str) -> Rows:
     """Split a text into rows; a quoted field may hold delimiters and line ends.
 
@@ -47,8 +66,7 @@ def split_rows(text: str, delimiter: str, name: str) -> Rows:
     """
     if delimiter in SPACED:
         parts = [
-            re.split(r"\s{2,}|\t", s) if delimiter == "  " else s.split()
-            for s in map(str.strip, text.split("\n"))
+            re.split(r"\s{2,}|\t", s) if delimiter == "  " else s.split() for s in map(str.strip, text.split("\n"))
         ]
         return Rows([[] if p == [""] else p for p in parts], range(1, len(parts) + 1), delimiter)
     reader = csv.reader(io.StringIO(text, newline="\n"), delimiter=delimiter, skipinitialspace=True)
@@ -60,9 +78,7 @@ def split_rows(text: str, delimiter: str, name: str) -> Rows:
             return Rows(rows, range(1, len(rows) + 1), delimiter)
     except csv.Error:
         raise FileUnusable(
-            Problem(
-                f"{name} line {reader.line_num}", "a field is far too long for a table; is a quote left open?"
-            )
+            Problem(f"{name} line {reader.line_num}", "a field is far too long for a table; is a quote left open?")
         ) from None
 
 
@@ -86,12 +102,7 @@ def _quoted(reader: csv._reader, delimiter: str, name: str) -> Rows:  # type: ig
     for row in reader:
         if reader.line_num > before + 1:
             spanning.append(len(rows))
-            if any(
-                len(line.split(delimiter)) >= max(2, len(row))
-                for f in row
-                if "\n" in f
-                for line in f.split("\n")
-            ):
+            if any(len(line.split(delimiter)) >= max(2, len(row)) for f in row if "\n" in f for line in f.split("\n")):
                 raise open_quote(name, before + 1)
         rows.append(row)
         lines.append(before + 1)

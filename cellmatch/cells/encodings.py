@@ -11,6 +11,8 @@ from cellmatch.errors import ArgumentInvalid, FileAmbiguous, FileUnusable, Probl
 USUAL = ("utf-8", "utf-16", "cp1252", "gbk", "shift_jis", "cp1251", "cp850", "mac_roman", "big5", "euc_kr")
 """Encodings that are offered by name; any other that Python knows may be told."""
 
+_QUOTE_IN_WORD = re.compile(r"[^\W\d_][„”‚‘…•][^\W\d_]")
+"""An umlaut of an old DOS file, read as Windows-1252."""
 _MARKS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
     (codecs.BOM_UTF32_LE, "utf-32"),
@@ -30,6 +32,7 @@ _NOT_TEXT = (
     (b"{\\rtf", "a formatted text (RTF); save the table as CSV"),
 )
 _POINTER = re.compile(rb"version https://[^\n]+\n(?:ext[^\n]*\n)*oid [^\n]+\nsize \d+")
+_LINK = re.compile(rb"\s*(?:/annex/objects/|(?:\.\./)+)[^\s,;]+\s*")
 _UNIT_SIGNS = frozenset("Ω\u2126µμ°")
 _HIGH_BYTES = re.compile(rb"[\x80-\xff]+")
 _PAGE = re.compile(r"\s*(?:<\?xml[^>]*>\s*)?<(?:!doctype|html|table|workbook|xml)", re.IGNORECASE)
@@ -67,6 +70,12 @@ def refuse_other_kinds(data: bytes, name: str) -> None:
                 "the tool that keeps it",
             )
         )
+    if _LINK.fullmatch(data):
+        raise FileUnusable(
+            Problem(
+                name, "is a pointer to a file kept elsewhere (a single path) and not the file itself; fetch it first"
+            )
+        )
 
 
 def decode(data: bytes, name: str, told: str | None = None) -> Decoded:
@@ -91,11 +100,9 @@ def decode(data: bytes, name: str, told: str | None = None) -> Decoded:
     """
     refuse_other_kinds(data, name)
     decoded = _told(data, name, told) if told is not None else _marked(data, name) or _unmarked(data, name)
-    text = decoded.text.removeprefix("\ufeff").rstrip("\x00")
+    text = decoded.text.removeprefix("\ufeff").rstrip("\x00\x1a")  # fill, and an old end-of-file mark
     if _PAGE.match(text):
-        raise FileUnusable(
-            Problem(name, "is a web page or XML and no table of text; save the table as CSV or .xlsx")
-        )
+        raise FileUnusable(Problem(name, "is a web page or XML and no table of text; save the table as CSV or .xlsx"))
     if text[:1] in ("{", "[") and text.lstrip("{[ \r\n\t")[:1] == '"' and '":' in text[:2000]:
         raise FileUnusable(Problem(name, "is JSON and no table; a CSV with a line per cell would be right"))
     return Decoded(
@@ -128,9 +135,7 @@ def _marked(data: bytes, name: str) -> Decoded | None:
             zeros = head[offset::2].count(0)
             if zeros > 0.4 * len(head) / 2 and zeros > 4 * head[1 - offset :: 2].count(0):
                 decoded = _strict(data, name, encoding, encoding)
-                return Decoded(
-                    decoded.text, encoding, f"{name}: every second byte is 0, so it was read as {encoding}"
-                )
+                return Decoded(decoded.text, encoding, f"{name}: every second byte is 0, so it was read as {encoding}")
     return None
 
 
@@ -159,11 +164,10 @@ def _unmarked(data: bytes, name: str) -> Decoded:
         western = data.decode("cp1252")
     except UnicodeDecodeError:
         raise _which(data, name) from None
-    if not _WESTERN.issuperset(c for c in set(western) if not c.isascii()) or _may_be_chinese(data):
+    strange = not _WESTERN.issuperset(c for c in set(western) if not c.isascii())
+    if strange or _QUOTE_IN_WORD.search(western) or _may_be_chinese(data):
         raise _which(data, name)
-    return Decoded(
-        western, "cp1252", f"{name}: it is not UTF-8 and was read as Windows-1252 (--encoding for another)"
-    )
+    return Decoded(western, "cp1252", f"{name}: it is not UTF-8 and was read as Windows-1252 (--encoding for another)")
 
 
 def _mostly_utf8(data: bytes) -> bool:
@@ -200,12 +204,10 @@ def _which(data: bytes, name: str) -> FileAmbiguous:
     end = data.find(b"\n", at)
     piece = data[start : end if end >= 0 else None][:300]
     readings = []
-    for encoding in ("cp1252", "gbk", "shift_jis", "cp1251", "mac_roman"):
+    for encoding in ("cp1252", "cp850", "gbk", "shift_jis", "cp1251", "mac_roman"):
         try:
             data.decode(encoding)
-            readings.append(
-                f"--encoding {encoding} reads '{piece.decode(encoding, errors='replace').strip()[:80]}'"
-            )
+            readings.append(f"--encoding {encoding} reads '{piece.decode(encoding, errors='replace').strip()[:80]}'")
         except UnicodeDecodeError:
             continue
     choice = "; ".join(readings) or "say it with --encoding"

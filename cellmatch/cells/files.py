@@ -7,16 +7,23 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from os import PathLike
 from pathlib import Path
-from typing import cast
 
 from cellmatch.cells.correction import correct_readings
-from cellmatch.cells.delimited import DELIMITERS, NAMES, SPACED, Rows, agreement, split_rows, told_delimiter
+from cellmatch.cells.delimited import (
+    DELIMITERS,
+    NAMES,
+    SPACED,
+    Rows,
+    agreement,
+    lines_without_quotes,
+    split_rows,
+    told_delimiter,
+)
 from cellmatch.cells.encodings import decode
 from cellmatch.cells.headers import key
 from cellmatch.cells.joining import joined
 from cellmatch.cells.layout import HEAD_ROWS, Sheet, find_header, heading_of, is_number, lay_out
-from cellmatch.cells.numbers import Decimal
-from cellmatch.cells.pieces import Piece, Request, interpret
+from cellmatch.cells.pieces import Piece, interpret
 from cellmatch.cells.recognise import (
     is_log,
     lies_on_its_side,
@@ -27,9 +34,10 @@ from cellmatch.cells.recognise import (
     runs_on,
     turned,
 )
-from cellmatch.cells.table import CellTable, columns_of
+from cellmatch.cells.request import Request, request_of, words_of
+from cellmatch.cells.table import CellTable
 from cellmatch.cells.understood import FileRead, Reading, Repeat
-from cellmatch.cells.units import QUANTITY, Unit, unit_of, units_for
+from cellmatch.cells.units import QUANTITY
 from cellmatch.cells.workbook import is_workbook, read_workbook, unvalued_formulas
 from cellmatch.errors import ArgumentInvalid, FileAmbiguous, FileUnusable, InputError, Problem, nearest_name
 from cellmatch.pack.spec import MOST_CELLS
@@ -39,7 +47,6 @@ MOST_BYTES = 200_000_000
 LOG_ROWS_PER_CELL = 10
 """From so many rows a cell on, a table of cells with times and currents is a log of them."""
 LONGEST_LINE = 1_000_000
-RULES = ("median", "newest", "refuse")
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,11 +107,9 @@ def read_cells(
     ArgumentInvalid
         An argument that can't be meant.
     """
-    request = _request(columns, units, decimal, encoding, repeats)
+    request = request_of(columns, units, decimal, encoding, repeats)
     if not paths:
-        raise ArgumentInvalid(
-            Problem("CELLS", "no file was given; a file with a line per cell would be right")
-        )
+        raise ArgumentInvalid(Problem("CELLS", "no file was given; a file with a line per cell would be right"))
     pieces: list[Piece] = []
     files: list[FileRead] = []
     errors: list[InputError] = []
@@ -113,9 +118,7 @@ def read_cells(
             piece, file = _read_file(path, request)
             twin = next((f for f in files if f.sha256 == file.sha256), None)
             if twin is not None:
-                raise FileUnusable(
-                    Problem(file.name, f"holds the same bytes as {twin.name}; give every file once")
-                )
+                raise FileUnusable(Problem(file.name, f"holds the same bytes as {twin.name}; give every file once"))
             pieces.append(piece)
             files.append(file)
         except ArgumentInvalid:
@@ -127,27 +130,9 @@ def read_cells(
         kind = FileAmbiguous if all(isinstance(e, FileAmbiguous) for e in errors) else FileUnusable
         raise kind(p for e in errors for p in e.problems)
     cells, found, warnings = joined(pieces, repeats, strict=strict)
-    told = _told(columns, units, decimal=decimal, encoding=encoding, repeats=repeats, strict=strict, correct=correct)
+    told = words_of(columns, units, decimal=decimal, encoding=encoding, repeats=repeats, strict=strict, correct=correct)
     cells.attrs["reading"] = _understood(files, pieces, found, warnings, told)
     return cells if correct is None else correct_readings(cells, correct)
-
-
-def _told(
-    columns: Mapping[str, str | int] | None, units: Mapping[str, str] | None, **more: str | bool | None
-) -> tuple[str, ...]:
-    """Return what the user said about the files, as words of a command line; defaults are left out."""
-    words = [
-        word
-        for option, pairs in (("--columns", columns), ("--units", units))
-        for name, text in (pairs or {}).items()
-        for word in (option, f"{name}={text}")
-    ]
-    for name, value in more.items():
-        if value is True:
-            words.append(f"--{name}")
-        elif value and value != "median":
-            words += [f"--{name}", str(value)]
-    return tuple(words)
 
 
 def _understood(
@@ -172,37 +157,6 @@ def _understood(
         resolution={n: max(some) for n, some in steps.items() if some},
         told=told,
     )
-
-
-def _request(
-    columns: Mapping[str, str | int] | None,
-    units: Mapping[str, str] | None,
-    decimal: str | None,
-    encoding: str | None,
-    repeats: str,
-) -> Request:
-    problems = []
-    names = ["cell_id", *(n for n in columns_of("read") if n not in ("source", "problems"))]
-    for name in columns or {}:
-        if name not in names:
-            problems.append(Problem(f"--columns {name}", nearest_name(name, names)))
-    known: dict[str, Unit] = {}
-    for name, text in (units or {}).items():
-        unit = unit_of(str(text))
-        if name not in QUANTITY:
-            problems.append(Problem(f"--units {name}", nearest_name(name, QUANTITY)))
-        elif unit is None or unit not in units_for(name):
-            right = ", ".join(u.symbol for u in units_for(name))
-            problems.append(Problem(f"--units {name}={text}", f"right would be one of {right}"))
-        else:
-            known[name] = unit
-    if decimal not in (None, ".", ","):
-        problems.append(Problem(f"--decimal {decimal}", "right would be . or ,"))
-    if repeats not in RULES:
-        problems.append(Problem(f"--repeats {repeats}", f"right would be one of {', '.join(RULES)}"))
-    if problems:
-        raise ArgumentInvalid(problems)
-    return Request(columns or {}, known, cast("Decimal | None", decimal), encoding)
 
 
 def _told_nowhere(request: Request, pieces: list[Piece], errors: list[InputError]) -> list[InputError]:
@@ -233,6 +187,8 @@ def _read_file(path: Path, request: Request) -> tuple[Piece, FileRead]:
         if source.word == "row":
             _tell_formulas(data, path.name, source, error)
         raise
+    if source.word == "row" and piece.has_blanks:
+        _tell_formulas(data, path.name, source)
     rows = len(sheet.rows)
     sheet.rows = []  # the texts are in the frame now
     file = FileRead(
@@ -295,6 +251,10 @@ def _from_text(data: bytes, name: str, encoding: str | None, told: frozenset[str
     decoded = decode(data, name, encoding)
     text = decoded.text
     _refuse_endless(text, name)
+    said = decoded.assumption
+    if text.startswith('"') and (unwrapped := lines_without_quotes(text)) is not None:
+        text = unwrapped
+        said = "; ".join(filter(None, (said, f"{name}: every line stands in quotes as a whole; they were taken off")))
     given = told_delimiter(text)
     head = "\n".join(text.split("\n", HEAD_ROWS)[:HEAD_ROWS])
     votes = []
@@ -308,22 +268,18 @@ def _from_text(data: bytes, name: str, encoding: str | None, told: frozenset[str
         if max(votes)[0] > (0, 0):
             break
     rows = split_rows(text, max(votes, key=lambda vote: vote[:3])[3], name)
-    return Source(rows, decoded.encoding, decoded.assumption)
+    return Source(rows, decoded.encoding, said)
 
 
 def _refuse_endless(text: str, name: str) -> None:
     """Raise for more lines, or a longer line, than a table of cells can have, before any memory goes into rows."""
     lines = text.count("\n")
     if lines > MOST_CELLS + HEAD_ROWS:
-        raise FileUnusable(
-            Problem(name, f"holds {lines:,} lines; at most {MOST_CELLS:,} cells can be planned at once")
-        )
+        raise FileUnusable(Problem(name, f"holds {lines:,} lines; at most {MOST_CELLS:,} cells can be planned at once"))
     for number, length in enumerate(map(len, text.split("\n")), start=1):
         if length > LONGEST_LINE:
             raise FileUnusable(
-                Problem(
-                    f"{name} line {number}", f"the line has {length:,} signs, so this is no table of cells"
-                )
+                Problem(f"{name} line {number}", f"the line has {length:,} signs, so this is no table of cells")
             )
 
 
@@ -336,19 +292,18 @@ def _from_workbook(data: bytes, name: str, title: str, told: frozenset[str]) -> 
                 Problem(f"{name}#{title}", f"no such sheet; {nearest_name(title, [s.title for s in sheets])}")
             )
     else:
-        chosen = [
-            s for s in sheets if find_header(s.rows, told)[1] >= 0 or lies_on_its_side(s.rows)
-        ] or sheets
+        chosen = [s for s in sheets if find_header(s.rows, told)[1] >= 0 or lies_on_its_side(s.rows)]
+        logs = [] if chosen else [s for s in sheets if log_heading(s.rows) >= 0]
+        if logs:
+            at = log_heading(logs[0].rows)
+            raise log_found(f"{name}#{logs[0].title}", at + 1, logs[0].rows[at])
+        chosen = chosen or sheets
     if not chosen:
-        raise FileUnusable(
-            Problem(name, "is empty; a sheet with a heading row and a row per cell would be right")
-        )
+        raise FileUnusable(Problem(name, "is empty; a sheet with a heading row and a row per cell would be right"))
     if len(chosen) > 1:
         options = " or ".join(f"{name}#{s.title}" for s in chosen[:6])
         raise FileAmbiguous(
-            Problem(
-                name, f"{len(chosen)} sheets may hold the cells; give the sheet with the file name: {options}"
-            )
+            Problem(name, f"{len(chosen)} sheets may hold the cells; give the sheet with the file name: {options}")
         )
     sheet = chosen[0]
     rows = Rows(sheet.rows, range(1, len(sheet.rows) + 1), "")
@@ -356,17 +311,18 @@ def _from_workbook(data: bytes, name: str, title: str, told: frozenset[str]) -> 
     return Source(rows, "xlsx", said, "row")
 
 
-def _tell_formulas(data: bytes, name: str, source: Source, error: InputError) -> None:
+def _tell_formulas(data: bytes, name: str, source: Source, error: InputError | None = None) -> None:
     """Raise a better message where a reading is missing because the workbook's formulas were never worked out."""
     for sheet in read_workbook(data, name):
         if sheet.rows is source.rows.fields or len(sheet.rows) == len(source.rows.fields):
             unvalued = unvalued_formulas(data, name, sheet.title)
             if unvalued:
                 row, column, text = unvalued[0]
+                more = f" (and {len(unvalued) - 1} more)" if len(unvalued) > 1 else ""
                 raise FileUnusable(
                     Problem(
                         f"{name} row {row}, column {column}",
-                        f"the formula {text[:60]} has no value (and {len(unvalued) - 1} more): open the workbook "
+                        f"the formula {text[:60]} has no value{more}: open the workbook "
                         "in a spreadsheet, save it once, and give it again",
                     )
                 ) from error

@@ -25,7 +25,8 @@ _SPELLINGS: dict[str, tuple[str, ...]] = {
         "cell serial|cell sn|cell barcode|zelle|zell id|zellen id|zellennummer|zellnummer|"
         "zellen nr|zell nr|zellnr|zelle nr|zellenbezeichnung|cellule|numéro de cellule|cellule n|"
         "n cellule|no cellule|id cellule|celda|id celda|numero de celda|celda n|cella|id cella|"
-        "numero cella|cella n|电芯|电芯编号|电芯号|电芯id|电池编号|电池号|编号|單體編號|单体编号|"
+        "numero cella|cella n|n de celda|numero de la celda|"
+        "电芯|电芯编号|电芯号|电芯id|电池编号|电池号|编号|單體編號|单体编号|"
         "電芯編號|セル|セル番号|セルno|セルid|電池番号|電池no",
         "id|barcode|bar code|serial|serial number|serial no|s/n|sn|item id|item|item no|code|"
         "label|uid|sample|sample id|prüfling|seriennummer|kennung|bezeichnung|etikett|条码|条形码|二维码|"
@@ -38,12 +39,12 @@ _SPELLINGS: dict[str, tuple[str, ...]] = {
     "ocv_v": (
         "ocv|open circuit voltage|open circuit|open circuit volts|oc voltage|voc|uoc|u oc|v oc|"
         "u ocv|v ocv|u0|ocv rest|rest voltage|resting voltage|rested voltage|voltage at rest|"
-        "voltage rest|voltage after rest|ruhespannung|leerlaufspannung|leerlauf|u leerlauf|"
+        "voltage rest|voltage after rest|ocv voltage|open voltage|ruhespannung|leerlaufspannung|leerlauf|u leerlauf|"
         "tension à vide|tension au repos|tension en circuit ouvert|voltaje en circuito abierto|"
         "voltaje de circuito abierto|voltaje en reposo|tensión en circuito abierto|"
         "tensión en reposo|tensión en vacío|tensione a vuoto|tensione a circuito aperto|"
         "tensione a riposo|开路电压|開路電壓|静置电压|静态电压|開放電圧|開路電圧|無負荷電圧",
-        "voltage|volt|volts|v|u|spannung|zellspannung|zellenspannung|e cell|v cell|u cell|v batt|"
+        "voltage|volt|volts|v|u|spannung|spg|zellspannung|zellenspannung|e cell|v cell|u cell|v batt|"
         "tension|voltaje|tensión|tensione|电压|電壓|電圧|电池电压",
     ),
     "capacity_mah": (
@@ -54,7 +55,7 @@ _SPELLINGS: dict[str, tuple[str, ...]] = {
         "capacité de décharge|capacité décharge|capacité déchargée|capacidad de descarga|"
         "capacidad descarga|capacità di scarica|capacità scarica|放电容量|放電容量|ah out|"
         "ahr out|amp hr out|discharge ah|discharge mah|dchg",
-        "capacity|cap|capa|q|kapazität|kapa|zellkapazität|capacité|capacidad|capacità|容量|"
+        "capacity|cap|capa|q|kapazität|kapa|kap|zellkapazität|capacité|capacidad|capacità|容量|"
         "实际容量|实测容量|電池容量|电池容量|amp hr|amp hrs|amp hours|ahr|ah|mah|mamp hr|実容量",
     ),
     "rated_mah": (
@@ -64,7 +65,8 @@ _SPELLINGS: dict[str, tuple[str, ...]] = {
         "設計容量|设计容量|定格容量|公称容量|q nom|q rated|q n",
     ),
     "ir_mohm": (
-        "ir|internal resistance|r internal|int resistance|internal res|int res|internal r|innenwiderstand|"
+        "ir|internal resistance|ir resistance|ir value|ohmic resistance|widerstand ri|"
+        "r internal|int resistance|internal res|int res|internal r|innenwiderstand|"
         "r i|r int|ri|rint|résistance interne|resistencia interna|resistenza interna|内阻|內阻|"
         "内部抵抗|esr|r cell|zellwiderstand|impedance|imp|impedanz|impédance|impedancia|"
         "impedenza|阻抗|インピーダンス|internal impedance",
@@ -89,9 +91,7 @@ _SPELLINGS: dict[str, tuple[str, ...]] = {
         "modelo|modello|型号|電池型号|型番|型式",
         "type|typ|tipo",
     ),
-    "chemistry": (
-        "chemistry|cell chemistry|chem|chemie|zellchemie|chimie|química|chimica|化学体系|材料体系|电芯体系",
-    ),
+    "chemistry": ("chemistry|cell chemistry|chem|chemie|zellchemie|chimie|química|chimica|化学体系|材料体系|电芯体系",),
     "tester": (
         "tester|tester id|charger|charger id|instrument|testgerät|prüfgerät|messgerät|tester no|"
         "设备号|设备编号|测试设备",
@@ -111,9 +111,7 @@ _SPELLINGS: dict[str, tuple[str, ...]] = {
         "tiempo de reposo|静置时间|休止時間",
     ),
     "last_direction": ("last direction",),
-    "mass_g": (
-        "mass|weight|cell mass|cell weight|masse|gewicht|zellgewicht|poids|peso|massa|重量|質量|质量",
-    ),
+    "mass_g": ("mass|weight|cell mass|cell weight|masse|gewicht|zellgewicht|poids|peso|massa|重量|質量|质量",),
     "mark": (
         "mark|judge|judgement|judgment|ok/ng|ng/ok|ok ng|pass/fail|pass fail|go/no go|verdict|"
         "判定|判断|判定结果|測定判定|urteil|bewertung|esito|verdict final",
@@ -233,6 +231,14 @@ _MEANING: dict[str, tuple[str, int]] = {
     for rank, words in reversed(list(enumerate(lists, start=1)))
     for word in listed(words)
 }
+_IN_ANY_ORDER: dict[frozenset[str], tuple[str, int]] = {
+    frozenset(_PARTS.split(plain(word))): (name, rank)
+    for name, lists in reversed(_SPELLINGS.items())
+    for rank, words in reversed(list(enumerate(lists, start=1)))
+    for word in listed(words)
+    if len(set(_PARTS.split(plain(word)))) > 1
+}
+"""Spellings of several words, whose order makes no difference: voltage (open circuit), resistance internal."""
 _DISCHARGED = frozenset(
     map(plain, listed("discharge|discharged|dis|entladung|entladen|décharge|descarga|scarica|放电"))
 )
@@ -268,9 +274,7 @@ def read_heading(text: str) -> Heading:
     of_another = unit is not None and meaning in QUANTITY and QUANTITY[meaning] != unit.quantity
     if of_another and not (meaning == "capacity_mah" and unit is not None and unit.quantity == "energy"):
         meaning, rank = "", 9  # an energy called capacity is kept, so that its unit can be complained of
-    return Heading(
-        text=stripped, name=meaning, rank=rank, unit=unit, unit_text=unit_text, method=method, roles=roles
-    )
+    return Heading(text=stripped, name=meaning, rank=rank, unit=unit, unit_text=unit_text, method=method, roles=roles)
 
 
 def _own_unit(name: str) -> Unit | None:
@@ -322,7 +326,8 @@ def _unit_in(text: str) -> tuple[str, Unit | None]:
     """Find a unit without brackets: behind a sign or a space, between other words, or grown together."""
     behind = _UNIT_BEHIND.match(text)
     unit = unit_of(behind["unit"]) if behind else None
-    if behind and unit is not None:
+    whole = QUANTITY.get(_MEANING.get(key(text), ("", 9))[0])
+    if behind and unit is not None and whole in (None, unit.quantity):  # the oc of V_oc is no ºC
         return behind["name"].strip(" _-:,/"), unit
     words = text.split()
     for i, word in enumerate(words):
@@ -349,7 +354,7 @@ def _meaning(name: str, unit: Unit | None) -> tuple[str, int, str]:
         [w for w in words if w not in _HARMLESS],
     ):
         joined = key("".join(chosen)) or ("ir" if method else "")
-        found = _MEANING.get(joined)
+        found = _MEANING.get(joined) or _IN_ANY_ORDER.get(frozenset(chosen))
         if found is not None and (not method or found[0] == "ir_mohm"):
             return found[0], 1 if method else found[1], method
     numbered = _RUNNING.fullmatch(name)

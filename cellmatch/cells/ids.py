@@ -14,7 +14,8 @@ from cellmatch.cells.spelling import INVISIBLE, some_of
 _GUARDED = re.compile("'+[=+@-]")
 _NEEDS_GUARD = re.compile("'*[=+@-]")
 _FORMULA_TEXT = re.compile(r'="(.*)"', re.DOTALL)
-_SHORTENED = re.compile(r"[0-9][.,][0-9]+[eE]\+[0-9]{2,3}")
+_SHORTENED = re.compile(r"[0-9](?:[.,][0-9]+)?[eE]\+[0-9]{2,3}")
+_ODD_DASH = re.compile("[\u2010-\u2015\u2212\ufe63\uff0d]")
 _ODD_SPACE = re.compile("[\u00a0\u1680\u2000-\u200a\u202f\u205f\u3000\t\n]")
 _NEEDS_CARE = re.compile("[^!-&(-<>-~]")
 _MAY_BE_CHANGED = re.compile(r"[A-Za-zäÄ]{3}|[eE]\+|[0-9]{4}-[0-9]{2}-")
@@ -94,7 +95,7 @@ def read_ids(texts: Sequence[str], at: Callable[[int], str]) -> Ids:
         if texts[row].strip(SPACES).startswith('="'):
             seen['stood as ="…" and were read without it'].append(f"'{text}' ({at(row)})")
         for words, signs in _oddities(text):
-            seen[words].append(f"'{text}' ({at(row)}, {', '.join(signs)})")
+            seen[words].append(f"'{INVISIBLE.sub('', text)}' ({at(row)}, {', '.join(signs)})")
         text = _ODD_SPACE.sub(" ", INVISIBLE.sub("", text).strip(SPACES))
         if any(unicodedata.category(c) in ("Cc", "Cs") or c == "\ufffd" for c in text):
             text = "".join(c if c.isprintable() and c != "\ufffd" else f"<{ord(c):04X}>" for c in text)
@@ -116,6 +117,9 @@ def _oddities(text: str) -> Iterator[tuple[str, list[str]]]:
         yield "held hidden signs, which were left out", _codes(hidden)
     if spaces:
         yield "held a space of an unusual kind, which was made a plain one", _codes(spaces)
+    dashes = set(_ODD_DASH.findall(text))
+    if dashes:
+        yield "hold a dash that looks like a hyphen and is none", _codes(dashes)
     # a word that is of the other script throughout has letters that look like none of ours
     if strange and all(c in _OTHER_SCRIPT or c.isascii() for c in text if c.isalpha()):
         yield "hold letters of another script that look like Latin ones", _codes(strange)
@@ -128,13 +132,9 @@ def _codes(signs: set[str]) -> list[str]:
 def _changed_by_spreadsheet(result: Ids, row: int) -> None:
     text = result.ids[row]
     if _SHORTENED.fullmatch(text):
-        result.faults[row] = (
-            f"the id '{text}' is a long number that a spreadsheet shortened, so its digits are lost"
-        )
+        result.faults[row] = f"the id '{text}' is a long number that a spreadsheet shortened, so its digits are lost"
     elif looks_like_date(text) and any(c.isalpha() for c in text):
-        result.faults[row] = (
-            f"the id '{text}' is a date: a spreadsheet changed it (an id like 1-100 becomes Jan 00)"
-        )
+        result.faults[row] = f"the id '{text}' is a date: a spreadsheet changed it (an id like 1-100 becomes Jan 00)"
     elif re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2} 00:00:00", text):
         result.faults[row] = f"the id '{text}' is a date: a spreadsheet changed it"
 
@@ -147,7 +147,8 @@ def twin_key(text: str) -> str:
     >>> twin_key("А1") == twin_key("A1")  # the first is Cyrillic
     True
     """
-    return text if text.isascii() else unicodedata.normalize("NFKC", text).translate(_TWINS)
+    text = text if text.isascii() else unicodedata.normalize("NFKC", text).translate(_TWINS)
+    return re.sub(" {2,}", " ", text)
 
 
 def confused_key(text: str) -> str:
@@ -161,9 +162,7 @@ def confused_key(text: str) -> str:
     return twin_key(text).translate(_EASILY_CONFUSED).casefold()
 
 
-def same_under(
-    ids: Sequence[str], fold: Callable[[str], str], *, zeros: bool = False
-) -> list[tuple[str, ...]]:
+def same_under(ids: Sequence[str], fold: Callable[[str], str], *, zeros: bool = False) -> list[tuple[str, ...]]:
     """Return the groups of different ids that a fold of their letters makes the same, in order.
 
     Parameters

@@ -22,9 +22,7 @@ SAME_RATIO = 0.6
 files hold different cells under the same numbers (common practice, no source)."""
 
 
-def joined(
-    pieces: Sequence[Piece], rule: str, *, strict: bool
-) -> tuple[CellTable, tuple[Repeat, ...], list[str]]:
+def joined(pieces: Sequence[Piece], rule: str, *, strict: bool) -> tuple[CellTable, tuple[Repeat, ...], list[str]]:
     """Join the rows of all files, repeats combined.
 
     Returns
@@ -112,10 +110,7 @@ def _stacked(pieces: Sequence[Piece]) -> pd.DataFrame:
         if piece.nameless.any():  # "line 5" of two files are two cells
             frame = frame.copy()
             frame.index = pd.Index(
-                [
-                    f"{piece.sheet.file} {i}" if n else i
-                    for i, n in zip(frame.index, piece.nameless, strict=True)
-                ],
+                [f"{piece.sheet.file} {i}" if n else i for i, n in zip(frame.index, piece.nameless, strict=True)],
                 dtype=object,
             )
         frames.append(frame)
@@ -126,17 +121,19 @@ def _stacked(pieces: Sequence[Piece]) -> pd.DataFrame:
 
 def _refuse_twins(ids: pd.Index, pieces: Sequence[Piece]) -> None:
     """Raise where two ids differ only in letters that look the same in print."""
-    if "".join(ids).isascii():
+    together = "".join(ids)
+    if together.isascii() and "  " not in together:
         return
     sources = pd.concat([p.frame["source"] for p in pieces])
     problems = []
     for twins in same_under(ids.unique().tolist(), twin_key):
         codes = sorted({f"U+{ord(c):04X}" for i in twins for c in i if not c.isascii()})
+        how = f"are spelled with different letters ({', '.join(codes)})" if codes else "differ in spaces only"
         problems.append(
             Problem(
                 places(str(sources.loc[[i]].iloc[0]) for i in twins),
-                f"the ids {' and '.join(map(repr, twins))} look the same and are spelled with different letters "
-                f"({', '.join(codes)}); write them the same if they are one cell, or differently for all to see",
+                f"the ids {' and '.join(map(repr, twins))} look the same and {how}; write them the same if they are "
+                "one cell, or differently for all to see",
             )
         )
     if problems:
@@ -182,10 +179,7 @@ def _different_cells(pairs: np.ndarray) -> bool:
     own = float(np.median(np.abs(pairs[:, 1] - pairs[:, 0] - offset)))
     if own <= TOLERANCE["capacity_mah"][1] * float(np.median(pairs)):
         return False
-    others = [
-        np.median(np.abs(np.roll(pairs[:, 1], k) - pairs[:, 0] - offset))
-        for k in range(1, min(len(pairs), 6))
-    ]
+    others = [np.median(np.abs(np.roll(pairs[:, 1], k) - pairs[:, 0] - offset)) for k in range(1, min(len(pairs), 6))]
     return own > SAME_RATIO * float(np.median(others))
 
 

@@ -11,6 +11,7 @@ from operator import itemgetter
 from cellmatch.cells.delimited import open_quote
 from cellmatch.cells.headers import Heading, key, plain, read_heading
 from cellmatch.cells.numbers import SPACES, parse_number
+from cellmatch.cells.side_by_side import stack, width_of_one
 from cellmatch.cells.spelling import listed, some_of
 from cellmatch.cells.understood import Fact
 from cellmatch.cells.units import QUANTITY, Unit, unit_of
@@ -21,9 +22,7 @@ HEAD_ROWS = 300
 
 KEY_COLUMNS = frozenset(("cell_id", "ocv_v", "capacity_mah", "ir_mohm"))
 COMMENT_MARKS = ("#", "//", "%", "!")
-_NO_UNIT = frozenset(
-    listed("|-|--|/|n/a|none|text|unit|units|einheit|einheiten|unite|unidad|unita|单位|単位|#")
-)
+_NO_UNIT = frozenset(listed("|-|--|/|n/a|none|text|unit|units|einheit|einheiten|unite|unidad|unita|单位|単位|#"))
 _SUMMARY = frozenset(
     map(
         plain,
@@ -127,9 +126,7 @@ def header_score(row: Sequence[str], told: frozenset[str] = frozenset()) -> tupl
     return len(names & (KEY_COLUMNS | told)) + named, len(names) + named
 
 
-def find_header(
-    rows: Sequence[Sequence[str]], told: frozenset[str] = frozenset()
-) -> tuple[tuple[int, int], int]:
+def find_header(rows: Sequence[Sequence[str]], told: frozenset[str] = frozenset()) -> tuple[tuple[int, int], int]:
     """Return the best score and the index of the row that has it, -1 for none."""
     best, where = (0, 0), -1
     for index, row in enumerate(rows[:HEAD_ROWS]):
@@ -170,6 +167,7 @@ def lay_out(
         names.pop()
     sheet = Sheet(file, [heading_of(n) for n in names], lines[header] if header >= 0 else 0)
     begin = below
+    width = width_of_one(names)
     _refuse_table_above(sheet, fields[: max(header, 0)], lines)
     for row, line in zip(fields[: max(header, 0) if header >= 0 else begin], lines, strict=False):
         _above(sheet, row, line)
@@ -179,22 +177,22 @@ def lay_out(
         sheet.units = [_unit(f) for f in fields[begin]][: len(names)]
         sheet.units += [None] * (len(names) - len(sheet.units))
         begin += 1
+    elif header > 0 and is_units_row(fields[header - 1]) and len(fields[header - 1]) == len(fields[header]):
+        sheet.units = [_unit(f) for f in fields[header - 1]][: len(names)]
     _refuse_open_quotes(sheet, fields, lines, [i for i in spanning if i >= begin])
     _take_rows(sheet, fields, lines, begin, fields[header] if header >= 0 else [])
     if sheet.again:
-        sheet.warnings.append(
-            f"{file}: the headings stand again in {sheet.word} {some_of(sheet.again)}; passed over"
-        )
+        sheet.warnings.append(f"{file}: the headings stand again in {sheet.word} {some_of(sheet.again)}; passed over")
     if sheet.passed:
-        sheet.warnings.append(
-            f"{file} {sheet.word} {some_of(sheet.passed)}: no row of the table; passed over"
-        )
+        sheet.warnings.append(f"{file} {sheet.word} {some_of(sheet.passed)}: no row of the table; passed over")
     if sheet.comments:
         lines_of = some_of([str(c.line) for c in sheet.comments])
         sheet.assumptions.append(
             f"{file}: {len(sheet.comments)} comment lines were passed over ({sheet.word} {lines_of})"
         )
     _refuse_shifted(sheet)
+    if width < len(names):
+        stack(sheet, width)
     return sheet
 
 
@@ -222,8 +220,7 @@ def _refuse_table_above(sheet: Sheet, above: Sequence[Sequence[str]], lines: Seq
     """Raise where a table with cells of its own stands above the one that was found."""
     for index, row in enumerate(above[:-1]):
         if header_score(row) >= (2, 2) and any(
-            len(r) == len(row) and sum(map(is_number, r)) >= len(r) // 2 > 0
-            for r in above[index + 1 : index + 3]
+            len(r) == len(row) and sum(map(is_number, r)) >= len(r) // 2 > 0 for r in above[index + 1 : index + 3]
         ):
             raise FileUnusable(
                 Problem(
@@ -269,9 +266,7 @@ def _above(sheet: Sheet, row: Sequence[str], line: int) -> None:
         return
     pair = re.fullmatch(r"([^:=]{1,60}?)\s*[:=]\s*(\S.*)", filled[0].lstrip("#~%;! "))
     if len(filled) > 1 and not fields[0].startswith(COMMENT_MARKS):
-        sheet.facts.append(
-            Fact(file=sheet.file, line=line, key=filled[0].rstrip(":= "), value=", ".join(filled[1:]))
-        )
+        sheet.facts.append(Fact(file=sheet.file, line=line, key=filled[0].rstrip(":= "), value=", ".join(filled[1:])))
     elif pair is not None:
         value = ", ".join([pair[2], *filled[1:]])
         sheet.facts.append(Fact(file=sheet.file, line=line, key=pair[1], value=value))
@@ -279,9 +274,7 @@ def _above(sheet: Sheet, row: Sequence[str], line: int) -> None:
         sheet.comments.append(Fact(file=sheet.file, line=line, key="", value=text))
 
 
-def _take_rows(
-    sheet: Sheet, fields: list[list[str]], lines: Sequence[int], begin: int, header: list[str]
-) -> None:
+def _take_rows(sheet: Sheet, fields: list[list[str]], lines: Sequence[int], begin: int, header: list[str]) -> None:
     """Take the rows from `begin` on for cells, but for those that are none."""
     width = len(sheet.headings)
     first = header[0] if header else "\x00"
@@ -360,9 +353,12 @@ def _fitted(
     if width > 1 and marked and ((worded and len(filled) == 1) or (spaced and (worded or len(row) != width))):
         sheet.comments.append(Fact(file=sheet.file, line=line, key="", value=", ".join(filled)))
         return None
-    if width > 2 and len(filled) == 1 and fields[0] and shape(fields[0]) not in shapes:
-        sheet.comments.append(Fact(file=sheet.file, line=line, key="", value=filled[0]))
-        sheet.passed.append(f"{line} '{filled[0][:60]}'")
+    lonely = len(filled) == 1 and fields[0] and shape(fields[0]) not in shapes
+    sentence = worded and len(fields) != width and " " in fields[0] and shape(fields[0]) not in shapes
+    if width > 2 and (sentence or (lonely and (shapes or " " in fields[0] or len(row) != width))):
+        words = ", ".join(filled)
+        sheet.comments.append(Fact(file=sheet.file, line=line, key="", value=words))
+        sheet.passed.append(f"{line} '{words[:60]}'")
         return None
     while len(fields) > width and not fields[-1]:
         fields.pop()
@@ -393,9 +389,7 @@ def _summaries(sheet: Sheet, body: list[list[str]], at: Sequence[int], gone: set
         found.add(i)
         sheet.odd.pop(i, None)
         label = next(f.strip(SPACES) for f in body[i][:2] if plain(f).strip(":") in _SUMMARY)
-        said.append(
-            f"{sheet.file} {sheet.word} {at[i]}: '{label}' sums the table up and was not taken for a cell"
-        )
+        said.append(f"{sheet.file} {sheet.word} {at[i]}: '{label}' sums the table up and was not taken for a cell")
     sheet.warnings.extend(reversed(said))
     return found
 

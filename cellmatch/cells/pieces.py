@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from cellmatch.cells.assign import Assignment, assign
+from cellmatch.cells.assign import Assignment, assign, join_units_beside
 from cellmatch.cells.cycles import charge_column, direction
 from cellmatch.cells.decimals import read_quantities
 from cellmatch.cells.ids import Ids, cleaned, read_ids
@@ -18,9 +18,10 @@ from cellmatch.cells.marks import judged
 from cellmatch.cells.numbers import SPACES, Decimal
 from cellmatch.cells.quantities import INFERRED, Measured, TextColumn, median_of
 from cellmatch.cells.repeats import TOLERANCE
+from cellmatch.cells.request import Request
 from cellmatch.cells.table import COLUMNS
 from cellmatch.cells.understood import ColumnRead
-from cellmatch.cells.units import QUANTITY, Unit
+from cellmatch.cells.units import QUANTITY
 from cellmatch.errors import FileAmbiguous, FileUnusable, Problem
 
 WORDS = {
@@ -39,16 +40,6 @@ BLANK = "{} blank"
 """Working column: the problem to tell if no other row of the cell gives the reading."""
 
 _SLASHED = re.compile(r"([0-9]{1,2})/([0-9]{1,2})/[0-9]{2,4}")
-
-
-@dataclass(frozen=True, slots=True)
-class Request:
-    """What the user said about the files."""
-
-    columns: Mapping[str, str | int]
-    units: Mapping[str, Unit]
-    decimal: Decimal | None
-    encoding: str | None
 
 
 @dataclass(slots=True)
@@ -78,6 +69,11 @@ class Piece:
     columns: tuple[ColumnRead, ...]
     steps: dict[str, float] = field(default_factory=dict)
 
+    @property
+    def has_blanks(self) -> bool:
+        """Whether a needed reading is missing in any row."""
+        return any(BLANK.format(name) in self.frame.columns for name in NEEDED)
+
 
 def interpret(sheet: Sheet, request: Request) -> Piece:
     """Read the cells of a sheet.
@@ -89,6 +85,7 @@ def interpret(sheet: Sheet, request: Request) -> Piece:
     FileUnusable
         No ids, no reading at all in a needed column.
     """
+    join_units_beside(sheet)
     assignment = assign(sheet, request.columns)
     _need_ids(sheet, assignment)
     _leave_charges_out(sheet, assignment)
@@ -98,9 +95,7 @@ def interpret(sheet: Sheet, request: Request) -> Piece:
         if name in QUANTITY
     ]
     row_units = {c.number: sheet.units[c.number - 1] for c in texts} if sheet.units else {}
-    decimal, readings, assumption = read_quantities(
-        texts, request.decimal, request.units, row_units, sheet.head
-    )
+    decimal, readings, assumption = read_quantities(texts, request.decimal, request.units, row_units, sheet.head)
     measured = _one_each(sheet, readings)
     if assumption:
         sheet.assumptions.append(assumption)
@@ -125,10 +120,7 @@ def _need_ids(sheet: Sheet, assignment: Assignment) -> None:
         found = ", ".join(h.text for h in sheet.headings if h.text)
         told = assignment.absent.get("cell_id")
         raise FileUnusable(
-            told
-            or Problem(
-                sheet.head, f"no cell id column; headings found: {found}; name it with --columns cell_id=…"
-            )
+            told or Problem(sheet.head, f"no cell id column; headings found: {found}; name it with --columns cell_id=…")
         )
 
 
@@ -167,9 +159,7 @@ def _one_each(sheet: Sheet, readings: Sequence[Measured]) -> dict[str, Measured]
                 f"around {result[name].readings[row]:.4g} {unit}; the median is used; test again"
             )
         if len(wide) > 20:
-            sheet.warnings.append(
-                f"{sheet.file}: {len(wide) - 20} more rows with {WORDS[name]} readings that differ"
-            )
+            sheet.warnings.append(f"{sheet.file}: {len(wide) - 20} more rows with {WORDS[name]} readings that differ")
     return result
 
 
@@ -189,9 +179,7 @@ def _drop_unusable(sheet: Sheet, assignment: Assignment, measured: dict[str, Mea
                         f"--columns {name}=…",
                     )
                 )
-        elif (m.blanks.all() and not m.faults) or (
-            name != "ir_mohm" and readable < len(m.readings) / 2 and m.faults
-        ):
+        elif (m.blanks.all() and not m.faults) or (name != "ir_mohm" and readable < len(m.readings) / 2 and m.faults):
             del measured[name], assignment.places[name]
             if m.faults:
                 row = next(iter(m.faults))
@@ -207,26 +195,25 @@ def _drop_unusable(sheet: Sheet, assignment: Assignment, measured: dict[str, Mea
 
 def _ask_or_say_units(sheet: Sheet, measured: Mapping[str, Measured]) -> None:
     questions = [
-        Problem(
-            f"{sheet.file}, {sheet.column_at(m.column.number - 1)}", f"{WORDS[m.column.name]}: {m.question}"
-        )
+        Problem(f"{sheet.file}, {sheet.column_at(m.column.number - 1)}", f"{WORDS[m.column.name]}: {m.question}")
         for m in measured.values()
         if m.question
     ]
     if questions:
         raise FileAmbiguous(questions)
-    taken = []
+    taken, inferred = [], []
     for m in measured.values():
         given = np.abs(m.readings[np.isfinite(m.readings)])
         if m.how == INFERRED and len(given):
             median = float(np.median(given)) / m.unit.factor - m.unit.before
             place = sheet.column_at(m.column.number - 1)
+            inferred.append(m.column.name)
             taken.append(
                 f"{WORDS[m.column.name]} ({place}) is taken to be in {m.unit.symbol}, as its median is {median:.6g}"
             )
     if taken:
         sheet.assumptions.append(
-            f"{sheet.file}: no unit is given: {'; '.join(taken)}; --units {next(iter(measured))}=… for another"
+            f"{sheet.file}: no unit is given: {'; '.join(taken)}; --units {inferred[0]}=… for another"
         )
 
 
@@ -234,9 +221,7 @@ def _say_dates(sheet: Sheet, assignment: Assignment) -> None:
     """Say that dates are left as they stand where day and month can't be told apart."""
     if "tested_at" not in assignment.places:
         return
-    found = [
-        m for t in set(sheet.texts(assignment.places["tested_at"])) if (m := _SLASHED.match(t.strip(SPACES)))
-    ]
+    found = [m for t in set(sheet.texts(assignment.places["tested_at"])) if (m := _SLASHED.match(t.strip(SPACES)))]
     if found and all(int(m[1]) <= 12 and int(m[2]) <= 12 for m in found):
         place = sheet.column_at(assignment.places["tested_at"])
         sheet.assumptions.append(
@@ -384,8 +369,6 @@ def _blank_column(sheet: Sheet, measured: Measured) -> pd.Series:
     for row in map(int, np.flatnonzero(measured.blanks)):
         if row not in sheet.odd:
             text = measured.column.text(row)
-            found = (
-                f"found '{_shown(text)}', which is no reading" if text else "the reading is empty or missing"
-            )
+            found = f"found '{_shown(text)}', which is no reading" if text else "the reading is empty or missing"
             column[row] = f"{sheet.at(row)}, {place}: {WORDS[measured.column.name]}: {found}"
     return pd.Series(column, dtype=object)

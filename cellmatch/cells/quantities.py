@@ -25,6 +25,8 @@ FILL_RATIO = 10.0
 MIXED_FRACTION = 0.4
 """Above this fraction of readings in another unit, a column without a stated unit is asked about."""
 NOT_ZERO = frozenset(("capacity_mah", "ir_mohm"))
+NO_UNIT_IN_ZERO = frozenset(("voltage", "capacity", "resistance", "mass"))
+"""Quantities of which a zero is a dead cell or an empty slot, and tells nothing of the unit."""
 ZERO_IS_BLANK = frozenset(("rated_mah", "mass_g"))
 
 
@@ -86,9 +88,7 @@ class Measured:
         self.readings[row] = np.nan
 
 
-def measure(
-    column: TextColumn, decimal: Decimal, told: Unit | None = None, row_unit: Unit | None = None
-) -> Measured:
+def measure(column: TextColumn, decimal: Decimal, told: Unit | None = None, row_unit: Unit | None = None) -> Measured:
     """Read a number column under one decimal sign.
 
     Parameters
@@ -103,7 +103,10 @@ def measure(
     numbers = [parse_number(text, decimal) for text in column.texts]
     bare = np.array([n.value if not n.unit else np.nan for n in numbers] or [np.nan])
     rows = bare[column.codes] if len(column.codes) else bare[:0]
-    unit, how, question = _unit(column, np.abs(rows[np.isfinite(rows)]), told, row_unit, numbers)
+    sizes = np.abs(rows[np.isfinite(rows)])
+    if QUANTITY[column.name] in NO_UNIT_IN_ZERO and sizes.any():
+        sizes = sizes[sizes > 0]
+    unit, how, question = _unit(column, sizes, told, row_unit, numbers)
     values, wrong = _converted(column, numbers, unit)
     blank = np.array([n.fault == MISSING for n in numbers] or [False])
     result = Measured(
@@ -200,9 +203,7 @@ def _unlikely(name: str, stated: Unit, median: float, choices: Sequence[Plausibl
     if own.least <= median <= own.most:
         return ""
     fitting = [
-        p.unit.symbol
-        for p in choices
-        if p.unit not in (stated, AS) and p.likely_least <= median <= p.likely_most
+        p.unit.symbol for p in choices if p.unit not in (stated, AS) and p.likely_least <= median <= p.likely_most
     ]
     said = f"the unit {stated.symbol} can't be right, as the median is {median:g} {stated.symbol}"
     if not fitting:
@@ -211,9 +212,7 @@ def _unlikely(name: str, stated: Unit, median: float, choices: Sequence[Plausibl
     return f"{said}; say {options} (--units {name}={stated.symbol} if it is meant)"
 
 
-def _converted(
-    column: TextColumn, numbers: Sequence[Number], unit: Unit
-) -> tuple[NDArray[np.float64], dict[int, str]]:
+def _converted(column: TextColumn, numbers: Sequence[Number], unit: Unit) -> tuple[NDArray[np.float64], dict[int, str]]:
     """Return the value of each distinct text in our unit, and the words for those that have none."""
     limits = COLUMN[column.name]
     values = np.array([scaled(n, unit) for n in numbers] or [np.nan])

@@ -33,9 +33,7 @@ def is_log(headings: Sequence[Heading]) -> bool:
     """Tell whether the headings are those of a log of one test: time or steps with voltage or current, no cell."""
     roles = {role for h in headings for role in h.roles}
     running = bool(roles & {"time", "step"})
-    electric = (
-        {"voltage", "current"} <= roles or "current" in roles or ("voltage" in roles and "time" in roles)
-    )
+    electric = {"voltage", "current"} <= roles or "current" in roles or ("voltage" in roles and "time" in roles)
     best_id = min((h.rank for h in headings if h.name == "cell_id"), default=9)
     surely_cells = best_id <= 2 and any(h.name in _READINGS and h.rank <= 1 for h in headings)
     ends = any(h.name in ("ocv_v", "ir_mohm") and h.rank <= 1 for h in headings) and best_id < 9
@@ -44,9 +42,7 @@ def is_log(headings: Sequence[Heading]) -> bool:
 
 def rows_per_cell(rows: Sequence[Sequence[str]], header: int) -> float:
     """Return how many rows stand for each id below the headings, 0 where no heading surely names the cell."""
-    ids = [
-        i for i, f in enumerate(rows[header]) if heading_of(f).name == "cell_id" and heading_of(f).rank <= 2
-    ]
+    ids = [i for i, f in enumerate(rows[header]) if heading_of(f).name == "cell_id" and heading_of(f).rank <= 2]
     if not ids:
         return 0.0
     texts = [row[ids[0]].strip(SPACES) for row in rows[header + 1 :] if len(row) > ids[0]]
@@ -83,7 +79,7 @@ def lies_on_its_side(rows: Sequence[Sequence[str]]) -> tuple[int, int] | None:
     if len({names[i] for i in readings}) < 2:
         return None
     ids = [i for i in range(readings[0]) if names[i] == "cell_id"] or [
-        i for i in range(readings[0]) if len(rows[i]) >= len(rows[readings[0]]) and not names[i]
+        i for i in range(readings[0]) if _may_head(rows[i], rows[readings[0]]) and not names[i]
     ]
     if not ids or any(heading_of(f).name in _READINGS for f in rows[ids[-1]][1:] if f.strip(SPACES)):
         return None
@@ -94,6 +90,17 @@ def lies_on_its_side(rows: Sequence[Sequence[str]]) -> tuple[int, int] | None:
     while last + 1 < len(names) and names[last + 1] and any(f.strip(SPACES) for f in rows[last + 1][1:]):
         last += 1
     return ids[-1], last
+
+
+def _width(row: Sequence[str]) -> int:
+    """Return the number of fields up to the last one that holds something."""
+    return max((i for i, f in enumerate(row, start=1) if f.strip(SPACES)), default=0)
+
+
+def _may_head(row: Sequence[str], readings: Sequence[str]) -> bool:
+    """Tell whether a row may hold the ids above a row of readings: one for each, and just one above one."""
+    width = _width(readings)
+    return _width(row) >= width if width > 2 else _width(row) == width
 
 
 def turned(rows: Sequence[Sequence[str]], first: int, last: int) -> list[list[str]]:
@@ -108,9 +115,7 @@ def turned(rows: Sequence[Sequence[str]], first: int, last: int) -> list[list[st
 
 def no_header(file: str, rows: Sequence[Sequence[str]], lines: Sequence[int]) -> FileUnusable:
     """Return the error for a file without a row of headings that names what is needed."""
-    filled = [
-        (row, line) for row, line in zip(rows, lines, strict=False) if any(f.strip(SPACES) for f in row)
-    ]
+    filled = [(row, line) for row, line in zip(rows, lines, strict=False) if any(f.strip(SPACES) for f in row)]
     if not filled:
         return FileUnusable(Problem(file, "holds no rows; a heading line and a line per cell would be right"))
     first, line = filled[0]
@@ -118,11 +123,12 @@ def no_header(file: str, rows: Sequence[Sequence[str]], lines: Sequence[int]) ->
     given = [f for f in first if f.strip(SPACES)]
     kind = "is numbers" if given and all(map(is_number, given)) else "names no column that is known"
     counts = sorted({sum(bool(f.strip(SPACES)) for f in row) for row, _ in filled[:HEAD_ROWS]})
+    within = f" in the first {HEAD_ROWS} rows" if len(rows) > HEAD_ROWS else ""
     values = f"{counts[0]} to {counts[-1]} values" if len(counts) > 1 else f"{counts[0]} values"
     return FileUnusable(
         Problem(
             f"{file} line {line}",
-            f"no header row found (line {line} {kind}: {shown}), so no cell id column either; "
+            f"no header row found{within} (line {line} {kind}: {shown}), so no cell id column either; "
             f"the rows have {values}; "
             "a first line like cell_id,ocv_v,capacity_mah,ir_mohm would be right, or say which column is which: "
             "--columns cell_id=1,ocv_v=2,capacity_mah=3 (a log of one cell: `cellmatch measure`)",

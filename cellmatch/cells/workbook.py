@@ -21,11 +21,10 @@ MOST_UNPACKED = 500_000_000
 
 @dataclass(frozen=True, slots=True)
 class WorkbookSheet:
-    """The rows of one sheet as text, and the formulas in it that hold no value."""
+    """The rows of one sheet as text."""
 
     title: str
     rows: list[list[str]]
-    unvalued: tuple[str, ...] = ()
 
 
 def is_workbook(data: bytes) -> bool:
