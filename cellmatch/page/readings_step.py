@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 from starlette.responses import Response
 
-from cellmatch.cells.request import RULES
 from cellmatch.cells.pieces import WORDS
+from cellmatch.cells.request import RULES
 from cellmatch.cells.table import COLUMN, CellTable, resistances_mohm, texts
 from cellmatch.cells.understood import Reading
 from cellmatch.cells.units import QUANTITY, units_for
