@@ -11,13 +11,13 @@ import click
 
 from cellmatch.cli.options import (
     accepted_from,
-    job_from,
     limits_from,
     read_tables,
     with_limits,
     with_reading,
 )
 from cellmatch.cli.progress import ProgressLine
+from cellmatch.cli.searching import job_from, require_packs, run_packs, with_search
 
 DEFAULT_SECONDS = 3.0
 PAPER_OPTIONS = ("labels", "sheet", "pdf", "page")
@@ -49,15 +49,7 @@ def with_paper(command: Callable[..., Any]) -> Callable[..., Any]:
 @click.argument("cells", nargs=-1, required=True, metavar="CELLS…", type=click.Path(path_type=Path))
 @click.argument("pack")
 @click.option("--out", required=True, type=click.Path(path_type=Path), metavar="DIR", help="Folder for the results.")
-@click.option(
-    "--aim",
-    "aims",
-    multiple=True,
-    type=click.Choice(["weakest", "spread", "conductance", "range"]),
-    help="What the grouping looks for, most important first; repeat for several.",
-)
-@click.option("--seconds", type=click.FloatRange(min=0), metavar="NUMBER", help="s. Longest search.  [default: 3]")
-@click.option("--seed", type=click.IntRange(min=0), metavar="NUMBER", help="Seed of the random parts.  [default: 0]")
+@with_search
 @click.option("--current", type=float, metavar="NUMBER", help="A. Continuous current of the load.")
 @click.option("--peak", type=float, metavar="NUMBER", help="A. Current of the load for seconds.")
 @click.option("--power", type=float, metavar="NUMBER", help="W. Continuous power of the load, instead of --current.")
@@ -110,6 +102,7 @@ def plan(
     from cellmatch.output.folder import check_writable, papers_wanted, write_plan
 
     job = job_from(pack, options)
+    require_packs(options)
     check_writable(out)
     names = papers_wanted(**{name: options.pop(name) for name in PAPER_OPTIONS})
     table = read_tables(cells, options)
@@ -119,20 +112,23 @@ def plan(
 
     signal.signal(signal.SIGINT, signal.default_int_handler)
     with ProgressLine(enabled=not (quiet or as_json)) as progress:
-        made = plan_pack(
-            table,
-            job.pack,
-            limits=job.limits,
-            chemistry=job.chemistry,
-            accept=job.accept,
-            holder=job.holder,
-            case=case_of(job),
-            heat_placement=job.heat_placement,
-            aims=job.aims,
-            seed=job.seed,
-            seconds=DEFAULT_SECONDS if job.seconds is None else job.seconds,
-            progress=progress.show,
-        )
+        asked: dict[str, Any] = {
+            "cells": table,
+            "pack": job.pack,
+            "limits": job.limits,
+            "chemistry": job.chemistry,
+            "accept": job.accept,
+            "holder": job.holder,
+            "case": case_of(job),
+            "heat_placement": job.heat_placement,
+            **job.search,
+            "seconds": DEFAULT_SECONDS if job.seconds is None else job.seconds,
+            "progress": progress.show,
+        }
+        if options["packs"] is not None:
+            run_packs(asked, options, out, new_plan=new_plan, papers=names, as_json=as_json, quiet=quiet)
+            return
+        made = plan_pack(**asked)
         folder = write_plan(made, out, new_plan=new_plan, papers=names)
     if as_json:
         click.echo((folder / "plan.json").read_text(encoding="utf-8"))
@@ -171,8 +167,8 @@ def screen(
     from cellmatch.cells.notes import quality_notes
     from cellmatch.cells.screening import screen_cells
     from cellmatch.output.summary import screening_summary
-    from cellmatch.plan import tray_repeatability
     from cellmatch.prediction import joining_window_mv
+    from cellmatch.tray import tray_repeatability
 
     repeats = tray_repeatability(table, chosen)
     window_mv, words = joining_window_mv(table, None, chosen)
@@ -198,11 +194,10 @@ def screen(
 @with_paper
 def papers(folder: Path, **options: Any) -> None:
     """Write all papers again from the record in DIR."""
-    from cellmatch.output.folder import papers_wanted, write_plan
-    from cellmatch.output.record import read_plan
+    from cellmatch.output.folder import papers_wanted, rewrite_papers
 
     names = papers_wanted(**options)
-    write_plan(read_plan(folder), folder, same_plan=True, papers=names)
+    rewrite_papers(folder, names)
     click.echo(f"Written   {folder}: plan.json, {', '.join(names)}")
 
 

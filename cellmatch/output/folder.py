@@ -10,9 +10,10 @@ import signal
 import sys
 import tempfile
 import threading
-from collections.abc import Callable, Collection, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Collection, Iterator, Mapping
+from contextlib import contextmanager, nullcontext, suppress
 from importlib import import_module
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -102,7 +103,6 @@ def write_plan(
     folder: str | Path,
     *,
     new_plan: bool = False,
-    same_plan: bool = False,
     papers: Collection[str] | None = None,
 ) -> Path:
     """Write the record and all papers of a plan.
@@ -118,8 +118,6 @@ def write_plan(
     new_plan : bool
         Put a plan in place of one that already holds readings or changes; that one's record is kept
         under its date.
-    same_plan : bool
-        `plan` was read from this folder: its papers are written again.
     papers : collection of str, optional
         Which of :data:`ALL_PAPERS` or :data:`OTHER_SIZES`; without it :data:`PAPERS`. The others of an earlier plan
         are taken away: they would not fit the record beside them.
@@ -135,44 +133,46 @@ def write_plan(
         The folder can't be made or written, or holds a record with history and `new_plan` is False.
     """
     target = Path(folder)
-    wanted = PAPERS if papers is None else {name: _MAKERS[name] for name in papers}
-    earlier = _earlier_record(target)
-    if earlier.get("history") and not (new_plan or same_plan):
-        raise FolderNotWritable(
-            Problem(
-                str(target),
-                "holds a plan with readings or changes; give another folder, or --new-plan to keep its record "
-                "under its date and start anew",
+    # a change that is being written to the plan there is waited for: its line goes into the record that is kept
+    with _locked(target) if (target / RECORD_NAME).is_file() else nullcontext():
+        earlier = _earlier_record(target)
+        if earlier.get("history") and not new_plan:
+            raise FolderNotWritable(
+                Problem(
+                    str(target),
+                    "holds a plan with readings or changes; give another folder, or --new-plan to keep its record "
+                    "under its date and start anew",
+                )
             )
-        )
-    try:
-        beside = target if target.is_dir() else target.parent
-        beside.mkdir(parents=True, exist_ok=True)
-        workshop = Path(tempfile.mkdtemp(prefix=f".{target.name}-", dir=beside))
-    except OSError as error:
-        raise _not_writable(target, error) from error
-    try:
-        hashes = {}
-        for name, make in wanted.items():
-            content = make(plan)
-            (workshop / name).write_bytes(content)
-            hashes[name] = hashlib.sha256(content).hexdigest()
-        record = record_text(plan_to_json(plan, hashes))
-        (workshop / RECORD_NAME).write_text(record, encoding="utf-8")
-        with _uninterrupted():
-            target.mkdir(exist_ok=True)
-            if earlier.get("history") and not same_plan:
-                stamp = str(earlier["created_at"]).replace(":", "-")
-                (target / RECORD_NAME).replace(target / f"plan {stamp}.json")
-            for name in _MAKERS.keys() - wanted.keys():
-                (target / name).unlink(missing_ok=True)
-            for name in (*wanted, RECORD_NAME):
-                (workshop / name).replace(target / name)
-    except OSError as error:
-        raise _not_writable(target, error) from error
-    finally:
-        shutil.rmtree(workshop, ignore_errors=True)
-    return target
+        wanted = PAPERS if papers is None else _makers(papers)
+        return _write(plan, target, wanted, keep=earlier if earlier.get("history") else {})
+
+
+def rewrite_papers(folder: str | Path, papers: Collection[str]) -> Plan:
+    """Write the papers of the plan in a folder again, from its record as it stands.
+
+    Parameters
+    ----------
+    folder : path
+        That :func:`write_plan` wrote.
+    papers : collection of str
+        As for :func:`write_plan`.
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    FileUnusable, FolderNotWritable
+        The record can't be read, or the folder can't be written.
+    """
+    target = Path(folder)
+    read_plan(target)  # a folder without a record gets no lock file
+    with _locked(target):
+        plan = read_plan(target)
+        _write(plan, target, _makers(papers))
+    return plan
 
 
 def change_plan(folder: str | Path, change: Callable[[Plan], Plan]) -> Plan:
@@ -200,8 +200,51 @@ def change_plan(folder: str | Path, change: Callable[[Plan], Plan]) -> Plan:
     with _locked(target):
         changed = change(read_plan(target))
         papers = [entry["file"] for entry in _earlier_record(target)["files"] if entry["file"] in _MAKERS]
-        write_plan(changed, target, same_plan=True, papers=papers)
+        _write(changed, target, _makers(papers))
     return changed
+
+
+def _makers(papers: Collection[str]) -> dict[str, Callable[[Plan], bytes]]:
+    return {name: _MAKERS[name] for name in papers}
+
+
+def _write(
+    plan: Plan, target: Path, wanted: Mapping[str, Callable[[Plan], bytes]], *, keep: Mapping[str, Any] | None = None
+) -> Path:
+    """Make everything beside, then move it into place; the record `keep` is put by under its date first."""
+    try:
+        beside = target if target.is_dir() else target.parent
+        beside.mkdir(parents=True, exist_ok=True)
+        workshop = Path(tempfile.mkdtemp(prefix=f".{target.name}-", dir=beside))
+    except OSError as error:
+        raise _not_writable(target, error) from error
+    try:
+        hashes = {}
+        for name, make in wanted.items():
+            content = make(plan)
+            (workshop / name).write_bytes(content)
+            hashes[name] = hashlib.sha256(content).hexdigest()
+        record = record_text(plan_to_json(plan, hashes))
+        (workshop / RECORD_NAME).write_text(record, encoding="utf-8")
+        with _uninterrupted():
+            target.mkdir(exist_ok=True)
+            if keep:
+                (target / RECORD_NAME).replace(_kept_name(target, str(keep["created_at"]).replace(":", "-")))
+            for name in _MAKERS.keys() - wanted.keys():
+                (target / name).unlink(missing_ok=True)
+            for name in (*wanted, RECORD_NAME):
+                (workshop / name).replace(target / name)
+    except OSError as error:
+        raise _not_writable(target, error) from error
+    finally:
+        shutil.rmtree(workshop, ignore_errors=True)
+    return target
+
+
+def _kept_name(target: Path, stamp: str) -> Path:
+    """Return a name for an earlier record that no other has."""
+    names = (f"plan {stamp}{f' {n}' if n > 1 else ''}.json" for n in count(1))
+    return next(path for name in names if not (path := target / name).exists())
 
 
 def write_whole(path: Path, content: bytes) -> None:

@@ -28,10 +28,11 @@ from cellmatch.page.plans import SEARCH_NAME, VIEW_NAME, journal_of, view_key
 from cellmatch.page.tray import tray_of
 from cellmatch.page.views import load_view, view_of
 from cellmatch.plain import to_plain
-from cellmatch.plan import Plan, plan_pack, tray_repeatability
+from cellmatch.plan import Plan, plan_pack
 from cellmatch.prediction import LoadCase, joining_window_mv
 from cellmatch.prediction.asked import case_of
 from cellmatch.prediction.load import LoadPrediction, predict_load
+from cellmatch.tray import tray_repeatability
 
 Journal = Sequence[Mapping[str, Any]]
 TIME_LIMIT, STOPPED = "time limit", "stopped by the user"
@@ -135,7 +136,7 @@ def view(report: Reporter, *, folder: str, journal: Journal) -> dict[str, Any]:
 
 def papers(report: Reporter, *, folder: str, journal: Journal, pdf: bool) -> None:
     """Bring the swaps into the record, and write the papers; the PDFs, which take longest, where they are asked for."""
-    from cellmatch.output.folder import ALL_PAPERS, change_plan, write_plan
+    from cellmatch.output.folder import ALL_PAPERS, change_plan, rewrite_papers
 
     here = Path(folder)
 
@@ -144,13 +145,12 @@ def papers(report: Reporter, *, folder: str, journal: Journal, pdf: bool) -> Non
             plan = swapped(plan, entry, plan.prediction.load.case if plan.prediction.load else None)
         return plan
 
-    plan = read_plan(here)
-    if pending(plan, journal):
-        plan = change_plan(here, with_swaps)
+    if pending(read_plan(here), journal):
+        change_plan(here, with_swaps)
     there = {name for name in ALL_PAPERS if (here / name).is_file()}
     wanted = {name for name in ALL_PAPERS if pdf or not name.endswith(".pdf")}
     if not wanted <= there:
-        write_plan(plan, here, same_plan=True, papers=wanted | there)
+        rewrite_papers(here, wanted | there)
 
 
 def under_load(report: Reporter, *, folder: str, journal: Journal, load: Mapping[str, float]) -> dict[str, Any]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import signal
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -22,8 +23,13 @@ from cellmatch.output.folder import (
     change_plan,
     check_writable,
     papers_wanted,
+    rewrite_papers,
     write_whole,
 )
+
+FEW = ("cells.csv", "groups.csv", "positions.csv")
+"""Papers that cost nothing, for tests that are about the folder."""
+WITHOUT_PICTURE = tuple(name for name in PAPERS if name != "balance.png")
 
 
 @pytest.fixture(scope="module")
@@ -34,6 +40,11 @@ def plan() -> Plan:
         ids=[f"C{i}" for i in range(13)],
     )
     return plan_pack(cells, "4s3p", seconds=0.2)
+
+
+def shown(folder: Path) -> set[str]:
+    """Return the files of a folder; the lock that writers wait for is hidden."""
+    return {p.name for p in folder.iterdir()} - {".lock"}
 
 
 def test_every_paper_is_there_with_its_hash(plan: Plan, tmp_path: Path) -> None:
@@ -50,7 +61,7 @@ def test_other_files_of_the_folder_stay(plan: Plan, tmp_path: Path) -> None:
     write_plan(plan, tmp_path)
     write_plan(plan, tmp_path)
     assert (tmp_path / "notes.txt").read_text(encoding="utf-8") == "mine"
-    assert {p.name for p in tmp_path.iterdir()} == {"notes.txt", "plan.json", *PAPERS}
+    assert shown(tmp_path) == {"notes.txt", "plan.json", *PAPERS}
 
 
 @pytest.mark.parametrize("fault", [OSError(28, "No space left on device"), KeyboardInterrupt()])
@@ -58,7 +69,7 @@ def test_a_fault_while_writing_leaves_the_earlier_plan_whole(
     plan: Plan, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, fault: BaseException
 ) -> None:
     made = write_plan(plan, tmp_path / "job")
-    before = {p.name: p.read_bytes() for p in made.iterdir()}
+    before = {name: (made / name).read_bytes() for name in shown(made)}
 
     def fail(_: Plan) -> bytes:
         raise fault
@@ -66,7 +77,7 @@ def test_a_fault_while_writing_leaves_the_earlier_plan_whole(
     monkeypatch.setitem(folder_module.PAPERS, "balance.png", fail)
     with pytest.raises((FolderNotWritable, KeyboardInterrupt)):
         write_plan(plan, made)
-    assert {p.name: p.read_bytes() for p in made.iterdir()} == before
+    assert {name: (made / name).read_bytes() for name in shown(made)} == before
     assert [p.name for p in tmp_path.iterdir()] == ["job"]
 
 
@@ -84,30 +95,57 @@ def test_ctrl_c_while_moving_waits_for_the_last_file(
 
     monkeypatch.setattr(Path, "replace", press_while_moving)
     with pytest.raises(KeyboardInterrupt):
-        write_plan(plan, tmp_path / "job")
-    assert moved == [*PAPERS, "plan.json"]
+        write_plan(plan, tmp_path / "job", papers=FEW)
+    assert moved == [*FEW, "plan.json"]
     assert read_plan(tmp_path / "job") == plan
 
 
 def test_a_record_with_history_is_not_written_over(plan: Plan, tmp_path: Path) -> None:
     changed = replace(plan, history=({"what": "cell replaced", "reason": "dented"},))
-    made = write_plan(changed, tmp_path / "job")
+    made = write_plan(changed, tmp_path / "job", papers=FEW)
     with pytest.raises(FolderNotWritable, match="--new-plan"):
         write_plan(plan, made)
     assert read_plan(made) == changed
-    write_plan(plan, made, new_plan=True)
+    write_plan(plan, made, new_plan=True, papers=FEW)
     assert read_plan(made) == plan
     kept = [p for p in made.glob("plan *.json")]
     assert len(kept) == 1
     assert read_plan(kept[0]) == changed
 
 
+def test_writers_at_once_lose_no_line(plan: Plan, tmp_path: Path) -> None:
+    """Changes, papers written again and new plans from many hands: every line is in one of the records."""
+    made = write_plan(plan, tmp_path / "job", papers=())
+    few = ["groups.csv"]
+
+    def work(n: int) -> None:
+        if n % 5 == 3:
+            rewrite_papers(made, few)
+        elif n % 5 == 4:
+            write_plan(plan, made, new_plan=True, papers=few)
+        else:
+            change_plan(made, lambda now: replace(now, history=(*now.history, {"what": f"line {n}"})))
+
+    with ThreadPoolExecutor(8) as hands:
+        list(hands.map(work, range(30)))
+    kept = [entry["what"] for path in made.glob("plan*.json") for entry in read_plan(path).history]
+    assert sorted(kept) == sorted(f"line {n}" for n in range(30) if n % 5 < 3)
+
+
+def test_two_records_of_one_second_are_both_kept(plan: Plan, tmp_path: Path) -> None:
+    made = write_plan(plan, tmp_path / "job", papers=())
+    for n in range(2):
+        change_plan(made, lambda now, n=n: replace(now, history=({"what": f"line {n}"},)))  # type: ignore[misc]
+        write_plan(plan, made, new_plan=True, papers=())
+    assert {read_plan(path).history[0]["what"] for path in made.glob("plan *.json")} == {"line 0", "line 1"}
+
+
 def test_papers_again_from_the_record(plan: Plan, tmp_path: Path) -> None:
-    made = write_plan(replace(plan, history=({"what": "read"},)), tmp_path / "job")
+    made = write_plan(replace(plan, history=({"what": "read"},)), tmp_path / "job", papers=WITHOUT_PICTURE)
     before = {p.name: p.read_bytes() for p in made.iterdir() if p.suffix in {".csv", ".html"}}
     for name in before:
         (made / name).unlink()
-    write_plan(read_plan(made), made, same_plan=True)
+    rewrite_papers(made, [*before])
     assert {name: (made / name).read_bytes() for name in before} == before
 
 
@@ -117,7 +155,7 @@ def test_places_that_cannot_be_written(plan: Plan, tmp_path: Path) -> None:
         with pytest.raises(FolderNotWritable):
             check_writable(target)
         with pytest.raises(FolderNotWritable):
-            write_plan(plan, target)
+            write_plan(plan, target, papers=FEW)
     check_writable(tmp_path / "new" / "folders")
     assert not (tmp_path / "new").exists()
     with pytest.raises(FolderNotWritable):
@@ -125,10 +163,10 @@ def test_places_that_cannot_be_written(plan: Plan, tmp_path: Path) -> None:
 
 
 def test_some_papers_only_and_none_left_of_an_earlier_plan(plan: Plan, tmp_path: Path) -> None:
-    made = write_plan(plan, tmp_path / "job")
+    made = write_plan(plan, tmp_path / "job", papers=FEW)
     (made / "mine.txt").write_text("x", encoding="utf-8")
     write_plan(plan, made, papers=["groups.csv"])
-    assert {p.name for p in made.iterdir()} == {"plan.json", "groups.csv", "mine.txt"}
+    assert shown(made) == {"plan.json", "groups.csv", "mine.txt"}
     record = json.loads((made / "plan.json").read_text(encoding="utf-8"))
     assert [entry["file"] for entry in record["files"]] == ["groups.csv"]
 
