@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,8 +12,11 @@ import numpy as np
 import pytest
 
 from cellmatch import Plan, plan_pack, read_plan, write_plan
+from cellmatch.bench.inspection import inspect_pack
+from cellmatch.cells.readings import BenchReading
 from cellmatch.cells.table import cell_table
 from cellmatch.errors import FileUnusable
+from cellmatch.output.folder import ALL_PAPERS, change_plan
 from cellmatch.output.record import plan_from_json, plan_to_json, record_schema
 
 
@@ -64,6 +68,26 @@ def test_schema_catches_a_damaged_record() -> None:
 def test_written_and_read_are_equal(tmp_path: Path) -> None:
     plan = make_plan()
     assert read_plan(write_plan(plan, tmp_path / "job")) == plan
+
+
+def test_a_record_of_version_1_opens_and_goes_on(tmp_path: Path) -> None:
+    """Written once, by the version that first had one: whatever comes later has to open it."""
+    text = (Path(__file__).parent / "records" / "plan_version_1.json").read_text(encoding="utf-8")
+    assert json.loads(text)["schema_version"] == 1
+    (tmp_path / "plan.json").write_text(text, encoding="utf-8")
+    plan = read_plan(tmp_path)
+    assert str(plan.pack) == "2s2p"
+    assert sorted(cell for group in plan.groups for cell in group) == ["C1", "C2", "C3", "C4"]
+    assert plan.cells.at["Ω 5", "status"] == "reject"
+    assert plan.prediction.load is not None
+    assert plan.history[0]["reason"] == "step 9, group_v 2: second meter"
+    # every paper can be made of it, and what is written then is a record of this version with the same history
+    change_plan(tmp_path, lambda now: replace(now, history=(*now.history, {"what": "read again"})))
+    write_plan(read_plan(tmp_path), tmp_path / "copy", papers=ALL_PAPERS)
+    again = json.loads((tmp_path / "plan.json").read_text(encoding="utf-8"))
+    jsonschema.validate(again, record_schema())
+    assert [entry["what"] for entry in again["history"]] == ["inspected", "read again"]
+    assert inspect_pack(plan, [BenchReading(kind="group_v", target="1", value_v=3.67)])
 
 
 @pytest.mark.parametrize(
