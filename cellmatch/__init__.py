@@ -25,6 +25,7 @@ _HOME = {
     "predict_pack": "prediction",
     "Plan": "plan",
     "plan_pack": "plan",
+    "plan_packs": "packs",
     "write_plan": "output.folder",
     "read_plan": "output.record",
     "inspect_pack": "bench.inspection",
@@ -56,6 +57,7 @@ __all__ = [
     "measure_log",
     "place_cells",
     "plan_pack",
+    "plan_packs",
     "plan_trays",
     "possible_packs",
     "predict_pack",
@@ -91,6 +93,7 @@ if TYPE_CHECKING:
     from cellmatch.pack.sizing import size_pack
     from cellmatch.pack.spec import Pack
     from cellmatch.pack.trays import read_trays
+    from cellmatch.packs import plan_packs
     from cellmatch.plan import Plan, plan_pack
     from cellmatch.possible import possible_packs
     from cellmatch.prediction import LoadCase, Prediction, predict_pack

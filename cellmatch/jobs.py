@@ -153,8 +153,7 @@ def plan_tray(
             holder=job.holder,
             case=case_of(job),
             heat_placement=job.heat_placement,
-            aims=job.aims,
-            seed=job.seed,
+            **job.search,
             seconds=SECONDS_EACH if job.seconds is None else job.seconds,
         )
         write_plan(plan, folder, new_plan=new_plan, papers=papers)

@@ -19,26 +19,24 @@ from cellmatch.build.pack_network import LINK_OHM
 from cellmatch.build.placement import place_cells
 from cellmatch.cells.comparable import rest_state
 from cellmatch.cells.notes import quality_notes
-from cellmatch.cells.quality import repeatability, single_readings
-from cellmatch.cells.screening import Screening, screen_cells, tray_chemistry
+from cellmatch.cells.screening import Screening
 from cellmatch.cells.table import CellTable, PlacedCells, ScreenedCells
 from cellmatch.cells.understood import Reading
 from cellmatch.electrics.parallel import worst_verdict
-from cellmatch.errors import Problem, TooFewCells
-from cellmatch.grouping.solve import Grouping, assign_groups, group_cells
+from cellmatch.grouping.solve import Grouping, assign_groups
 from cellmatch.pack.chemistry import Chemistry
 from cellmatch.pack.holder import Holder
-from cellmatch.pack.limits import REPEATABILITY_FRACTION, Limits
+from cellmatch.pack.limits import Limits
 from cellmatch.pack.spec import Pack
 from cellmatch.plain import to_plain
 from cellmatch.prediction import (
     NO_RESISTANCE,
     LoadCase,
     Prediction,
-    joining_window_mv,
     predict_load,
     predict_pack,
 )
+from cellmatch.tray import Tray, grouped, screened_tray
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -156,6 +154,10 @@ def plan_pack(
     case: LoadCase | None = None,
     heat_placement: bool = True,
     aims: Sequence[str] | None = None,
+    rules: Sequence[str] = (),
+    spend_uncertainty: Sequence[str] = (),
+    unequal: str = "share",
+    reproducible: bool = False,
     seed: int = 0,
     seconds: float = 3.0,
     progress: Callable[..., None] | None = None,
@@ -182,6 +184,14 @@ def plan_pack(
         With a load, put the cells that get warmest where they stay coolest.
     aims : sequence of str, optional
         What the grouping looks for, most important first.
+    rules : sequence of str
+        What every group must keep, in the words of :data:`cellmatch.grouping.rules.RULE_WORDS`.
+    spend_uncertainty : sequence of str
+        Aims for which group capacities may differ by the group uncertainty.
+    unequal : str
+        What is compared where groups differ in size: share or sum, see :data:`cellmatch.grouping.pool.UNEQUAL`.
+    reproducible : bool
+        Count work instead of seconds: the same groups on every machine.
     seed : int
     seconds : float
         [s] Longest search.
@@ -200,20 +210,43 @@ def plan_pack(
         Something has to be said first.
     """
     pack = Pack.of(pack)
-    holder = holder or Holder()
-    reading: Reading = cells.attrs.get("reading", Reading())
-    known, chemistry_words = tray_chemistry(cells, chemistry)
-    repeats = tray_repeatability(cells, limits or Limits())
-    limits = replace(limits or Limits(), repeatability_fraction=repeats.fraction).settled(known)
-    window_mv, window_words = joining_window_mv(cells, pack, limits)
+    tray = screened_tray(cells, pack, limits=limits, chemistry=chemistry, accept=accept)
+    search: dict[str, Any] = {
+        "rules": list(rules),
+        "spend_uncertainty": list(spend_uncertainty),
+        "unequal": unequal,
+        "reproducible": reproducible,
+        "seed": seed,
+        "seconds": seconds,
+    }
+    grouping = grouped(tray, pack, progress=progress, aims=aims, **search)
+    return planned(tray, tray.screened, grouping, pack, search, holder=holder, case=case, heat_placement=heat_placement)
 
-    screened = screen_cells(cells, replace(limits, join_window_mv=window_mv), chemistry=known, accept=accept)
-    screening: Screening = screened.attrs["screening"]
-    grouping = _grouped(screened, pack, aims, seed, seconds, repeats, progress)
+
+def planned(
+    tray: Tray,
+    screened: ScreenedCells,
+    grouping: Grouping,
+    pack: Pack,
+    search: Mapping[str, Any],
+    *,
+    holder: Holder | None = None,
+    case: LoadCase | None = None,
+    heat_placement: bool = True,
+    notes: Sequence[str] = (),
+) -> Plan:
+    """Place grouped cells and work out all that follows: the second half of :func:`plan_pack`.
+
+    `screened` are the tray's cells, or those of them that concern this pack; `search` is how it was grouped.
+    """
+    reading: Reading = tray.cells.attrs.get("reading", Reading())
+    screening: Screening = tray.screened.attrs["screening"]
+    known, limits, holder = tray.chemistry, tray.limits, holder or Holder()
     placed = place_cells(assign_groups(screened, grouping), pack, holder)
     heat_words: tuple[str, ...] = ()
     if case is not None and heat_placement:
-        placed, grouping, heat_words = _placed_by_heat(placed, grouping, pack, holder, known, limits, case)
+        move = not any(rule.startswith("pin ") for rule in search["rules"])
+        placed, grouping, heat_words = _placed_by_heat(placed, grouping, pack, holder, tray, case, move_groups=move)
     made = consequences(placed, pack, holder, known, limits, screening, case)
     prediction = made.prediction
 
@@ -229,29 +262,27 @@ def plan_pack(
         assembly=made.assembly,
         verdict=made.verdict,
         verdict_reasons=made.verdict_reasons,
-        provisional=rest_state(cells).provisional,
+        provisional=rest_state(tray.cells).provisional,
         assumptions=(
             *reading.assumptions,
-            *chemistry_words,
-            window_words,
-            repeats.words,
+            *tray.assumptions,
             *holder.assumptions,
             *(prediction.load.assumptions if prediction.load else ()),
         ),
         notes=(
             *reading.warnings,
             *screening.notes,
-            *quality_notes(cells, chemistry=known, join_window_mv=window_mv, salvaged=limits.salvaged),
+            *quality_notes(tray.cells, chemistry=known, join_window_mv=tray.window_mv, salvaged=limits.salvaged),
             *grouping.notes,
+            *notes,
             *heat_words,
             *prediction.notes,
         ),
         cautions=(*made.assembly.cautions, *cautions(pack, known, limits)),
         settings={
             "aims": [aim.name for aim in grouping.aims],
-            "seed": seed,
-            "seconds": seconds,
-            "accept": dict(accept or {}),
+            **search,
+            "accept": tray.accept,
             "heat_placement": heat_placement,
         },
         reading=reading,
@@ -345,74 +376,22 @@ def pack_verdict(cells: PlacedCells, prediction: Prediction, screening: Screenin
     return verdict, tuple(text for _, text in ordered)
 
 
-class TrayRepeatability(NamedTuple):
-    """Standard deviation of one capacity reading, as a fraction of what [mAh], and how it is known."""
-
-    fraction: float
-    reference_mah: float
-    words: str
-
-
-def tray_repeatability(cells: CellTable, limits: Limits) -> TrayRepeatability:
-    """Settle how well one capacity reading repeats: given, from repeated readings, or assumed.
-
-    Returns
-    -------
-    TrayRepeatability
-        Of rated capacity, or else of the tray's median.
-    """
-    rated = cells["rated_mah"].median() if "rated_mah" in cells.columns else np.nan
-    reference = limits.rated_mah or float(rated if rated > 0 else cells["capacity_mah"].median())
-    if not reference > 0:
-        return TrayRepeatability(REPEATABILITY_FRACTION, 1.0, "no cell has a capacity")
-    known = repeatability(
-        cells, repeats=single_readings(cells), fraction=limits.repeatability_fraction, rated_mah=reference
-    )
-    return TrayRepeatability(min(known.value / reference, 1.0), reference, known.text())
-
-
 def _placed_by_heat(
     placed: PlacedCells,
     grouping: Grouping,
     pack: Pack,
     holder: Holder,
-    chemistry: Chemistry,
-    limits: Limits,
+    tray: Tray,
     case: LoadCase,
+    *,
+    move_groups: bool,
 ) -> tuple[PlacedCells, Grouping, tuple[str, ...]]:
     """Place the cells again by their mean heat under the load; groups may change places in the series."""
-    load = predict_load(placed, pack, holder, chemistry, limits, case, compare=False)
+    load = predict_load(placed, pack, holder, tray.chemistry, tray.limits, case, compare=False)
     if isinstance(load, str):
         return placed, grouping, ()
     heat = {cell.cell: sum(cell.heat_w) / 2 for cell in load.cells}
-    by_heat = place_by_heat(placed, pack, holder, np.array([heat.get(str(cell), 0.0) for cell in placed.index]))
+    heat_w = np.array([heat.get(str(cell), 0.0) for cell in placed.index])
+    by_heat = place_by_heat(placed, pack, holder, heat_w, move_groups=move_groups)
     groups = tuple(grouping.groups[k - 1] for k in by_heat.series_order)
     return by_heat.cells, replace(grouping, groups=groups), (by_heat.words,)
-
-
-def _grouped(
-    screened: ScreenedCells,
-    pack: Pack,
-    aims: Sequence[str] | None,
-    seed: int,
-    seconds: float,
-    repeats: TrayRepeatability,
-    progress: Callable[..., None] | None,
-) -> Grouping:
-    """Group the good cells; where they are too few, say which limit costs how many."""
-    try:
-        return group_cells(
-            screened,
-            pack,
-            aims,
-            seed=seed,
-            seconds=seconds,
-            repeatability_fraction=repeats.fraction,
-            rated_mah=repeats.reference_mah,
-            progress=progress,
-        )
-    except TooFewCells as error:
-        counts: Mapping[str, int] = screened.attrs["screening"].counts
-        costs = ", ".join(f"{name} {n}" for name, n in sorted(counts.items(), key=lambda c: -c[1]))
-        problem = Problem("screening", f"rejected {costs}" if costs else "rejected no cell")
-        raise TooFewCells([*error.problems, problem]) from error

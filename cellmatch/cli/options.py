@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import fields, replace
+from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,7 +15,6 @@ from cellmatch.pack.limits import LIMIT_WORDS, Limits, option_name
 
 if TYPE_CHECKING:
     from cellmatch.cells.table import CellTable
-    from cellmatch.pack.job import Job
 
 
 def with_limits(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -76,13 +75,26 @@ def with_reading(command: Callable[..., Any]) -> Callable[..., Any]:
     return command
 
 
+with_self_discharge = click.option(
+    "--self-discharge",
+    is_flag=True,
+    help="Work out what cells lose a day, from the first and the last dated voltage of each.",
+)
+
+
 def read_tables(paths: tuple[Path, ...], options: Mapping[str, Any]) -> CellTable:
-    """Read the files as the options of :func:`with_reading` say."""
+    """Read the files as the options of :func:`with_reading` say, and ``with_self_discharge`` where it is there."""
     arguments = reading_from(options)
 
     from cellmatch.cells.files import read_cells
 
-    return read_cells(*paths, **arguments)
+    cells = read_cells(*paths, **arguments)
+    if not options.get("self_discharge"):
+        return cells
+    from cellmatch.cells.leaks import lost_between_readings
+    from cellmatch.cells.screening import tray_chemistry
+
+    return lost_between_readings(cells, tray_chemistry(cells, options["chemistry"])[0])
 
 
 def reading_from(options: Mapping[str, Any]) -> dict[str, Any]:
@@ -114,41 +126,6 @@ def typed_limits(options: Mapping[str, Any]) -> dict[str, Any]:
     """Return only the limits that were typed; the flag counts as typed when it is set."""
     names = [limit.name for limit in fields(Limits)]
     return {name: options[name] for name in names if options[name] is not None and options[name] is not False}
-
-
-def job_from(pack: str, options: Mapping[str, Any]) -> Job:
-    """Return the job that PACK stands for, with what was typed in place of what its file says."""
-    from cellmatch.pack.holder import Holder
-    from cellmatch.pack.job import job_of, overlay
-
-    job = job_of(pack)
-    if options["holder"] is not None:
-        shape = Holder.parse(options["holder"])
-        job = replace(
-            job, holder=replace(job.holder, shape=shape.shape, brick=shape.brick, own_places=shape.own_places)
-        )
-    typed = {name: options[name] for name in ("cell_size", "pitch_mm", "link_type", "contact_a")}
-    load = options["current"], options["power"]
-    if load != (None, None):
-        # one of the two was typed: the file's load, of either kind, gives way
-        job = replace(job, current_a=None, power_w=None)
-    return overlay(
-        job,
-        typed_limits(options),
-        {name: value for name, value in typed.items() if value is not None},
-        chemistry=options["chemistry"],
-        current_a=options["current"],
-        power_w=options["power"],
-        peak_a=options["peak"],
-        cell_a=options["cell_current"],
-        cell_peak_a=options["cell_peak"],
-        link_mohm=options["link_mohm"],
-        heat_placement=False if options["no_heat_placement"] else None,
-        aims=options["aims"] or None,
-        seconds=options["seconds"],
-        seed=options["seed"],
-        accept=accepted_from(options) or None,
-    )
 
 
 def pairs(texts: Iterable[str], option: str, form: str) -> dict[str, str]:

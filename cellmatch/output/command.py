@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import shlex
+from collections.abc import Mapping
 from dataclasses import fields
+from typing import Any
 
 from cellmatch.pack.holder import Holder
 from cellmatch.pack.limits import Limits, option_name
+from cellmatch.pack.spec import Pack
 from cellmatch.plan import Plan
 from cellmatch.prediction import LoadCase
 
@@ -34,14 +37,38 @@ def repeat_command(plan: Plan) -> str:
         For a shell; ids and reasons are quoted. What equals its default is left out.
     """
     files = [f.name for f in plan.reading.files] or ["CELLS.csv"]
-    words = ["cellmatch", "plan", *files, str(plan.pack), "--chemistry", plan.chemistry.name]
+    words = ["cellmatch", "plan", *files, *_pack(plan.pack), "--chemistry", plan.chemistry.name]
     words += [*plan.reading.told, *_limits(plan), *_holder(plan.holder)]
     if plan.prediction.load is not None:
         words += _load(plan.prediction.load.case)
     for cell, reason in plan.settings["accept"].items():
         words += ["--accept", f"{cell}={reason}"]
+    words += _search(plan.settings)
     words += ["--seed", str(plan.settings["seed"]), "--seconds", f"{plan.settings['seconds']:g}", "--out", "DIR"]
     return shlex.join(words)
+
+
+def _pack(pack: Pack) -> list[str]:
+    usual, *_ = pack.group_sizes
+    others = [(group, size) for group, size in enumerate(pack.group_sizes, start=1) if size != usual]
+    return [
+        f"{pack.series}s{usual}p",
+        *(word for group, size in others for word in ("--parallel-of", f"{group}={size}")),
+    ]
+
+
+def _search(settings: Mapping[str, Any]) -> list[str]:
+    words = []
+    for rule in settings.get("rules", ()):
+        words += ["--rule", rule]
+    for aim in settings.get("spend_uncertainty", ()):
+        words += ["--spend-uncertainty", aim]
+    if settings.get("unequal", "share") != "share":
+        words += ["--unequal", settings["unequal"]]
+    words += ["--reproducible"] if settings.get("reproducible") else []
+    if "packs" in settings:
+        words += ["--packs", str(settings["packs"])]
+    return words
 
 
 def _limits(plan: Plan) -> list[str]:

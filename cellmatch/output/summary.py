@@ -23,7 +23,7 @@ def plan_summary(plan: Plan) -> str:
     )
     files = ", ".join(f.name for f in plan.reading.files) or "readings at hand"
     lines = [f"{plan.pack} from {files}: {len(plan.cells)} cells, {numbers}", ""]
-    lines += _section(
+    lines += section(
         "Verdict",
         [
             plan.verdict.upper() + (" (provisional: read again after a rest)" if plan.provisional else ""),
@@ -31,17 +31,17 @@ def plan_summary(plan: Plan) -> str:
         ],
         MOST_LINES,
     )
-    lines += _section("Pack", [pack_words(plan)])
-    lines += _section("Groups", grouping_words(plan))
-    lines += _section("Load", _load_words(plan))
+    lines += section("Pack", [pack_words(plan)])
+    lines += section("Groups", grouping_words(plan))
+    lines += section("Load", _load_words(plan))
     rejects = plan.with_status("reject")
-    lines += _section("Rejects", (f"{cell}: {'; '.join(r)}" for cell, r in rejects["reasons"].items()), MOST_LINES)
-    lines += _section("Remarks", _remark_words(plan))
-    lines += _section("Read as", reading_words(plan.reading))
-    lines += _section("Limits", [limits_words(plan.screening)])
-    lines += _section("Assumed", plan.assumptions)
-    lines += _section("Notes", plan.notes, MOST_LINES)
-    lines += _section("Caution", plan.cautions[:2] if len(plan.cautions) > 11 else plan.cautions[:1])
+    lines += section("Rejects", (f"{cell}: {'; '.join(r)}" for cell, r in rejects["reasons"].items()), MOST_LINES)
+    lines += section("Remarks", _remark_words(plan))
+    lines += section("Read as", reading_words(plan.reading))
+    lines += section("Limits", [limits_words(plan.screening)])
+    lines += section("Assumed", plan.assumptions)
+    lines += section("Notes", plan.notes, MOST_LINES)
+    lines += section("Caution", plan.cautions[:2] if len(plan.cautions) > 11 else plan.cautions[:1])
     return "\n".join(lines)
 
 
@@ -69,16 +69,16 @@ def screening_summary(cells: ScreenedCells, assumptions: Iterable[str] = (), not
     if reading.columns:
         lines += [reading.table(), ""]
     rejects = cells[cells["status"] == "reject"]
-    lines += _section("Rejects", (f"{cell}: {'; '.join(r)}" for cell, r in rejects["reasons"].items()))
-    lines += _section(
+    lines += section("Rejects", (f"{cell}: {'; '.join(r)}" for cell, r in rejects["reasons"].items()))
+    lines += section(
         "By rule",
         [", ".join(f"{name} {n}" for name, n in screening.counts.items())] if screening.counts else [],
     )
     remarked = cells[[bool(r) for r in cells["remarks"]]]
-    lines += _section("Remarks", (f"{cell}: {'; '.join(r)}" for cell, r in remarked["remarks"].items()))
-    lines += _section("Limits", [limits_words(screening)])
-    lines += _section("Assumed", [*reading.assumptions, *screening.assumptions, *assumptions])
-    lines += _section("Notes", [*reading.warnings, *screening.notes, *notes])
+    lines += section("Remarks", (f"{cell}: {'; '.join(r)}" for cell, r in remarked["remarks"].items()))
+    lines += section("Limits", [limits_words(screening)])
+    lines += section("Assumed", [*reading.assumptions, *screening.assumptions, *assumptions])
+    lines += section("Notes", [*reading.warnings, *screening.notes, *notes])
     return "\n".join(lines).rstrip("\n")
 
 
@@ -87,9 +87,9 @@ def measuring_summary(cells: CellTable) -> str:
     reading: Reading = cells.attrs["reading"]
     problems = (f"{cell}: {'; '.join(p)}" for cell, p in zip(cells.index, cells["problems"], strict=True) if p)
     lines = [reading.table(), ""]
-    lines += _section("Assumed", reading.assumptions)
-    lines += _section("Notes", reading.warnings)
-    lines += _section("Problems", problems)
+    lines += section("Assumed", reading.assumptions)
+    lines += section("Notes", reading.warnings)
+    lines += section("Problems", problems)
     return "\n".join(lines).rstrip("\n")
 
 
@@ -129,7 +129,8 @@ def limits_words(screening: Screening) -> str:
     return ", ".join(parts)
 
 
-def _section(title: str, texts: Iterable[str], most: int | None = None) -> list[str]:
+def section(title: str, texts: Iterable[str], most: int | None = None) -> list[str]:
+    """Return a titled list as lines for the terminal, with a blank line behind; nothing for no texts."""
     texts = list(texts)
     if not texts:
         return []

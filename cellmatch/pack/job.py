@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from cellmatch.errors import ArgumentInvalid, CellmatchError, FileUnusable, Problem, nearest_name
+from cellmatch.pack.aims import UNEQUAL
 from cellmatch.pack.chemistry import load_chemistry
 from cellmatch.pack.holder import Holder
 from cellmatch.pack.job_keys import ACCEPT, JOB_KEYS, KINDS, SEED
@@ -55,6 +56,14 @@ class Job:
         Place cells by their heat where a load is given.
     aims : tuple of str or None
         What the grouping looks for; None: as the spare cells allow.
+    spend_uncertainty : tuple of str
+        Aims for which group capacities may differ by the group uncertainty.
+    rules : tuple of str
+        What every group must keep.
+    unequal : str
+        What is compared where groups differ in size: ``share`` or ``sum``.
+    reproducible : bool
+        Count work instead of seconds.
     seconds : float or None
         [s] Longest search; None: as the command has it.
     seed : int
@@ -79,6 +88,10 @@ class Job:
     link_mohm: float | None = None
     heat_placement: bool = True
     aims: tuple[str, ...] | None = None
+    spend_uncertainty: tuple[str, ...] = ()
+    rules: tuple[str, ...] = ()
+    unequal: str = UNEQUAL[0]
+    reproducible: bool = False
     seconds: float | None = None
     seed: int = SEED
     accept: Mapping[str, str] = field(default_factory=dict)
@@ -100,6 +113,12 @@ class Job:
         ]
         if problems:
             raise ArgumentInvalid(problems)
+
+    @property
+    def search(self) -> dict[str, Any]:
+        """How the cells are grouped, but for the seconds: arguments of :func:`cellmatch.plan_pack`."""
+        names = ("aims", "spend_uncertainty", "rules", "unequal", "reproducible", "seed")
+        return {name: getattr(self, name) for name in names}
 
 
 def job_of(text: str, folder: str | Path = ".") -> Job:
@@ -288,6 +307,10 @@ def _job_of(tables: Mapping[str, Mapping[str, Any]], folder: Path, problems: lis
             link_mohm=links.get("link_mohm"),
             heat_placement=holder.get("heat_placement", True),
             aims=tuple(search["aims"]) if "aims" in search else None,
+            spend_uncertainty=tuple(search.get("spend_uncertainty", ())),
+            rules=tuple(search.get("rules", ())),
+            unequal=search.get("unequal", UNEQUAL[0]),
+            reproducible=search.get("reproducible", False),
             seconds=search.get("seconds"),
             seed=search.get("seed", SEED),
             accept=dict(tables[ACCEPT]),
@@ -327,6 +350,10 @@ def _given_values(job: Job) -> dict[tuple[str, str], Any]:
         ("links", "link_mohm"): job.link_mohm,
         ("links", "custom"): [list(pair) for pair in job.holder.custom_links] or None,
         ("search", "aims"): None if job.aims is None else list(job.aims),
+        ("search", "spend_uncertainty"): list(job.spend_uncertainty) or None,
+        ("search", "rules"): list(job.rules) or None,
+        ("search", "unequal"): None if job.unequal == UNEQUAL[0] else job.unequal,
+        ("search", "reproducible"): job.reproducible or None,
         ("search", "seconds"): job.seconds,
         ("search", "seed"): None if job.seed == SEED else job.seed,
     }

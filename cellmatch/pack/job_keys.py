@@ -8,10 +8,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from cellmatch.pack.aims import AIMS, UNEQUAL
 from cellmatch.pack.holder import LINK_TYPES
 from cellmatch.pack.limits import LIMIT_WORDS
 
-AIMS = ("weakest", "spread", "conductance", "range")
 SEED = 0
 ACCEPT = "accept"
 """The one table whose keys are the user's own: cell ids."""
@@ -101,6 +101,19 @@ JOB_KEYS: tuple[JobKey, ...] = (
     JobKey("links", "link_mohm", "number", "mohm. One link with its joints", "0.5"),
     JobKey("links", "custom", "pairs", "places joined by a link of your own, such as a diagonal", "none"),
     JobKey("search", "aims", "texts", "what the grouping looks for, most important first", "by the spare cells", AIMS),
+    JobKey(
+        "search",
+        "spend_uncertainty",
+        "texts",
+        "aims for which capacities may differ by the group uncertainty",
+        "none",
+        AIMS,
+    ),
+    JobKey("search", "rules", "texts", 'what every group must keep, like ["pin A7=2", "one-lot"]', "none"),
+    JobKey(
+        "search", "unequal", "text", "groups of unequal size hold their share, or equal sums", "share", UNEQUAL
+    ),
+    JobKey("search", "reproducible", "flag", "work is counted instead of seconds: the same on every machine", "false"),
     JobKey("search", "seconds", "number", "s. Longest search", "3; of many trays 0.1 each"),
     JobKey("search", "seed", "whole", "of the random parts", f"{SEED}"),
 )
