@@ -10,6 +10,7 @@ import pandas as pd
 
 from cellmatch.cells.bias import LEVELS, Bias, bias_between, corrected
 from cellmatch.cells.quality import single_readings
+from cellmatch.cells.repeats import described_again
 from cellmatch.cells.table import CellTable
 from cellmatch.cells.understood import Reading, Repeat
 from cellmatch.errors import ArgumentInvalid, Problem
@@ -70,7 +71,12 @@ def correct_readings(cells: CellTable, by: str) -> CellTable:
         values.update(pd.Series({r.cell_id: _newest(r.readings[name]) for r in repeats if r.rule == "newest"}))
         table[f"{name}_as_read"] = cells[name]
         table[name] = values.reindex(cells.index).to_numpy(dtype=float)
-    table.attrs["reading"] = replace(reading, repeats=repeats, assumptions=(*reading.assumptions, *words))
+    table.attrs["reading"] = replace(
+        reading,
+        repeats=repeats,
+        assumptions=(*reading.assumptions, *words),
+        warnings=described_again(reading, repeats),
+    )
     return CellTable(table)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from statistics import median
 from typing import Literal
 
@@ -12,7 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from cellmatch.cells.table import texts
-from cellmatch.cells.understood import Repeat
+from cellmatch.cells.understood import Reading, Repeat
 
 RepeatRule = Literal["median", "newest"]
 
@@ -28,7 +29,10 @@ LABELS = ("tester", "slot", "tested_at")
 """What tells one reading of a cell from another."""
 
 MOST_SAID = 20
-"""Cells that a warning names; the rest are counted."""
+"""Cells whose repeats differ that are named; the rest are counted."""
+
+MOST_AGREEING = 5
+"""Cells whose repeats agree that are named."""
 
 _ISO_DATE = re.compile(r"\d{4}-\d{2}-\d{2}(?:[T ]\d{2}:\d{2}(?::\d{2}(?:\.\d+)?)?(?:Z|[+-]\d{2}:?\d{2})?)?")
 _METHOD_ORDER = ("ac", "dc", "unknown")
@@ -86,10 +90,7 @@ def _oldest_first(rows: pd.DataFrame) -> pd.DataFrame:
     if "tested_at" not in rows.columns:
         return rows
     dates = rows["tested_at"]
-    if (
-        not all(isinstance(d, str) and _ISO_DATE.fullmatch(d) for d in dates)
-        or len({len(d) for d in dates}) > 1
-    ):
+    if not all(isinstance(d, str) and _ISO_DATE.fullmatch(d) for d in dates) or len({len(d) for d in dates}) > 1:
         return rows
     return rows.iloc[np.argsort(dates.to_numpy(dtype=str), kind="stable")]
 
@@ -115,9 +116,7 @@ def _one_method(rows: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
     ]
 
 
-def _repeats(
-    some: pd.DataFrame, members: Sequence[NDArray[np.integer]], rule: RepeatRule
-) -> tuple[Repeat, ...]:
+def _repeats(some: pd.DataFrame, members: Sequence[NDArray[np.integer]], rule: RepeatRule) -> tuple[Repeat, ...]:
     """Describe what was combined, cell by cell."""
     sources = some["source"].to_numpy(dtype=object)
     columns = {n: some[n].to_numpy(dtype=float).tolist() for n in TOLERANCE if n in some.columns}
@@ -152,17 +151,29 @@ def described(repeats: Sequence[Repeat]) -> list[str]:
         for r in differing[:MOST_SAID]
     ]
     if len(differing) > MOST_SAID:
-        said.append(
-            f"{len(differing) - MOST_SAID} more cells stand several times and differ; test them again"
-        )
+        said.append(f"{len(differing) - MOST_SAID} more cells stand several times and differ; test them again")
     agreeing = [r for r in repeats if not r.differ and _measured_again(r)]
     if agreeing:
-        more = f"; and {len(agreeing) - MOST_SAID} more" if len(agreeing) > MOST_SAID else ""
+        more = f"; and {len(agreeing) - MOST_AGREEING} more" if len(agreeing) > MOST_AGREEING else ""
         said.append(
             f"within the repeatability, so the {agreeing[0].rule} is used: "
-            f"{'; '.join(f'{_stands(r)}{_ranges(r)}' for r in agreeing[:MOST_SAID])}{more}"
+            f"{'; '.join(f'{_stands(r)}{_ranges(r)}' for r in agreeing[:MOST_AGREEING])}{more}"
         )
     return said
+
+
+def described_again(reading: Reading, repeats: Sequence[Repeat]) -> tuple[str, ...]:
+    """Return a reading's warnings with those about repeats made anew, for readings that were changed since."""
+    before = set(described(reading.repeats))
+    plain = [
+        replace(
+            r,
+            readings=(given := {n: v for n, v in r.readings.items() if n in TOLERANCE}),
+            differ=tuple(words for n, v in given.items() if (words := _difference(n, v))),
+        )
+        for r in repeats
+    ]
+    return (*described(plain), *(w for w in reading.warnings if w not in before))
 
 
 def _stands(repeat: Repeat) -> str:

@@ -15,6 +15,7 @@ from cellmatch.cli.options import (
     read_tables,
     with_limits,
     with_reading,
+    with_self_discharge,
 )
 from cellmatch.cli.progress import ProgressLine
 from cellmatch.cli.searching import job_from, require_packs, run_packs, with_search
@@ -83,6 +84,7 @@ def with_paper(command: Callable[..., Any]) -> Callable[..., Any]:
 @with_paper
 @click.option("--json", "as_json", is_flag=True, help="Print the record on standard output and nothing else.")
 @click.option("--quiet", is_flag=True, help="Print the verdict only.")
+@with_self_discharge
 @with_reading
 @with_limits
 def plan(
@@ -150,6 +152,7 @@ def plan(
     metavar="FILE",
     help="Write the judged table as CSV.",
 )
+@with_self_discharge
 @with_reading
 @with_limits
 def screen(

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from cellmatch.cells.files import read_cells
+from cellmatch.cells.leaks import lost_between_readings
+from cellmatch.cells.screening import screen_cells
 from cellmatch.cells.self_discharge import (
     leak_ma,
     least_rest_days,
@@ -153,3 +157,46 @@ def test_leak_is_proportional_to_capacity_and_loss() -> None:
     assert leak_ma(np.array([2.0, 4.0]), np.array([1.0, 1.0]), np.array([1000.0, 2000.0])) == pytest.approx(
         [2 / 24, 8 / 24]
     )
+
+
+def _two_days(folder: Path, dates: tuple[str, str] = ("2031-05-01", "2031-05-15")) -> list[Path]:
+    """Write a tray on its first day, and its voltages 14 days later: 2.8 mV lost, and 28 mV by C2."""
+    first, second = folder / "first.csv", folder / "second.csv"
+    first.write_text(
+        "cell_id,ocv_v,capacity_mah,tested_at\n" + "".join(f"C{i},3.7{i}00,2500,{dates[0]}\n" for i in range(5))
+    )
+    lost = {i: 28.0 if i == 2 else 2.8 for i in range(5)}
+    second.write_text(
+        "cell_id,ocv_v,tested_at\n" + "".join(f"C{i},{3.7 + i / 100 - lost[i] / 1000:.4f},{dates[1]}\n" for i in lost)
+    )
+    return [first, second]
+
+
+@pytest.mark.parametrize("order", [1, -1])
+def test_two_dated_files_give_what_each_cell_loses_a_day(tmp_path: Path, order: int) -> None:
+    cells = lost_between_readings(read_cells(*_two_days(tmp_path)[::order]), load_chemistry("nmc"))
+    # by hand: 2.8 mV in 14 days, and ten times as much
+    assert cells["self_discharge_mv_per_day"].to_numpy() == pytest.approx([0.2, 0.2, 2.0, 0.2, 0.2])
+    assert cells["ocv_v"].to_numpy()[:3] == pytest.approx([3.6972, 3.7072, 3.692])  # the last voltage counts
+    assert (cells["leak_ma"] > 0).all()
+    reading = cells.attrs["reading"]
+    (told,) = [words for words in reading.assumptions if "self-discharge" in words]
+    for words in ("median 0.2 mV a day", "leak current", "limit", "24 h or more are needed"):
+        assert words in told
+    assert not any("differ" in words for words in reading.warnings)
+    assert reading.told == ("--self-discharge",)
+    reasons = screen_cells(cells, chemistry="nmc")["reasons"]
+    assert [bool(r) for r in reasons] == [False, False, True, False, False]
+    assert "self-discharge outlier" in reasons["C2"][0]
+
+
+def test_two_voltages_of_one_date_are_refused_cell_by_cell(tmp_path: Path) -> None:
+    cells = lost_between_readings(read_cells(*_two_days(tmp_path, ("2031-05-01", "2031-05-01"))))
+    assert cells["self_discharge_mv_per_day"].isna().all()
+    assert any("same date" in words for words in cells.attrs["reading"].assumptions)
+
+
+def test_self_discharge_needs_two_dates(tmp_path: Path) -> None:
+    first, _ = _two_days(tmp_path)
+    with pytest.raises(ArgumentInvalid, match="no cell has two voltages with a date each"):
+        lost_between_readings(read_cells(first))
