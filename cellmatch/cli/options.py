@@ -82,13 +82,6 @@ with_self_discharge = click.option(
 )
 
 
-with_self_discharge = click.option(
-    "--self-discharge",
-    is_flag=True,
-    help="Work out what cells lose a day, from the first and the last dated voltage of each.",
-)
-
-
 def read_tables(paths: tuple[Path, ...], options: Mapping[str, Any]) -> CellTable:
     """Read the files as the options of :func:`with_reading` say, and ``with_self_discharge`` where it is there."""
     arguments = reading_from(options)
