@@ -86,12 +86,13 @@ def _listen(host: str, port: int | None) -> socket.socket:
             bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             bound.bind((host, candidate))
+            # whoever opens the address as soon as it is said waits for the answer instead of being refused; and two
+            # servers that start at the same moment may bind the same port: only one of them gets to listen
+            bound.listen(BACKLOG)
         except OSError as error:
             bound.close()
             reason = error.strerror or str(error)
             continue
-        # whoever opens the address as soon as it is said waits for the answer instead of being refused
-        bound.listen(BACKLOG)
         return bound
     raise ArgumentInvalid(Problem(f"{host}:{port}", f"can't be taken ({reason}); name another with --port"))
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import random
 import shutil
+import socket
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -15,6 +16,7 @@ import pytest
 
 from cellmatch import read_plan
 from cellmatch.page.jobs import Jobs
+from cellmatch.page.server import LOOPBACK, _listen
 from tests.page.conftest import Running, start, wait_until
 
 FLAT_MB = 12.0
@@ -132,6 +134,26 @@ def test_a_power_cut_in_the_middle_of_a_search_loses_only_that_search(planned_fo
     again.process.wait(10)
     assert again.process.stdout is not None
     again.process.stdout.close()
+
+
+def test_two_servers_that_start_at_once_take_two_ports() -> None:
+    # both may bind a port before either listens on it; only then one of them is told
+    with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as other:
+        other.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        other.bind((LOOPBACK, 0))
+        port = other.getsockname()[1]
+
+        class Late(socket.socket):
+            def bind(self, address: object, /) -> None:
+                super().bind(address)  # type: ignore[arg-type]
+                other.listen(1)
+
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr("cellmatch.page.server.FIRST_PORT", port)
+            patch.setattr("cellmatch.page.server.socket.socket", Late)
+            mine = _listen(LOOPBACK, None)
+    with mine:
+        assert mine.getsockname()[1] != port
 
 
 def test_a_taken_port_is_a_message(running: Running, tmp_path: Path) -> None:
