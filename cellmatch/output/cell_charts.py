@@ -1,4 +1,4 @@
-"""Charts of the cells: histograms, capacity against resistance, the map coloured by a quantity."""
+"""Charts of the cells: histograms, and capacity against resistance."""
 
 from __future__ import annotations
 
@@ -6,17 +6,14 @@ from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.cm import ScalarMappable
-from matplotlib.colors import Normalize
-from matplotlib.patches import Circle, Patch, Rectangle
+from matplotlib.patches import Patch
 from matplotlib.ticker import MaxNLocator
 
 from cellmatch.cells.table import resistances_mohm
 from cellmatch.output import look
 from cellmatch.output.axes import PAPER_BOX, dress, say_nothing_to_draw
-from cellmatch.output.look import MINUS, number
-from cellmatch.output.map import id_lines
-from cellmatch.output.quantities import KINDS, MAPPED, Histogram, Mapped, histogram, kind_of_cells
+from cellmatch.output.look import number
+from cellmatch.output.quantities import KINDS, Histogram, histogram, kind_of_cells
 from cellmatch.plan import Plan
 from cellmatch.prediction import NO_RESISTANCE
 
@@ -29,8 +26,6 @@ FILLS: dict[str, dict[str, Any]] = {
 """How each kind of cell is drawn: told apart without colour too."""
 MARKERS = {"used": "o", "level": "D", "spare": "o", "reject": "x"}
 NUMBERED_GROUPS = 20
-SCALE = "cividis"
-"""Perceptually even, the same to most eyes."""
 
 
 def draw_ocv_histogram(ax: Axes, plan: Plan) -> Axes:
@@ -110,47 +105,6 @@ def _relation(resistance: np.ndarray, capacity: np.ndarray) -> str:
     return f"Capacity and resistance of the kept cells: correlation {number(correlation, 2, signed=True)}"
 
 
-def draw_map(ax: Axes, plan: Plan, quantity: str | None = None, face: str = "top") -> Axes:
-    """Draw the cells in their places with id, end and, where asked, a quantity by colour and value.
-
-    Parameters
-    ----------
-    ax : Axes
-    plan : Plan
-    quantity : str, optional
-        One of the figures that can be mapped, like ``capacity_mah`` or ``current``; None: groups in two tints.
-    face : str
-        ``top`` or ``bottom``; the bottom is mirrored.
-
-    Returns
-    -------
-    Axes
-    """
-    used = plan.with_status("used").sort_values("position")
-    x, y = used["x_mm"].to_numpy(dtype=float), used["y_mm"].to_numpy(dtype=float)
-    x = x if face == "top" else x.min() + x.max() - x
-    pitch, radius = plan.holder.spacing_mm, plan.holder.diameter_mm / 2
-    mapped = MAPPED[quantity] if quantity else None
-    values = mapped.values(plan) if mapped else None
-    title = f"{face.capitalize()} face"
-    if values is not None and mapped is not None:
-        if not np.isfinite(values).any():
-            return say_nothing_to_draw(ax, f"Map of {mapped.words}", mapped.missing)
-        title += _colour_cells(ax, x, y, radius, values, mapped)
-    else:
-        for g, a, b in zip(used["group"], x, y, strict=True):
-            ax.add_patch(_square(a, b, pitch, look.TINTS[(int(g) - 1) % 2]))
-        for a, b in zip(x, y, strict=True):
-            ax.add_patch(_circle(a, b, radius - 0.3))
-    ax.set_xlim(x.min() - pitch, x.max() + pitch)
-    ax.set_ylim(y.max() + pitch, y.min() - pitch)
-    ax.set_aspect("equal")
-    _write_cells(ax, plan, x, y, values, mapped, face)
-    ax.set_axis_off()
-    ax.set_title(title, loc="left", fontsize=10.5, color=look.INK)
-    return ax
-
-
 def _draw_histogram(ax: Axes, plan: Plan, name: str) -> Axes:
     found = histogram(plan, name)
     quantity = found.quantity
@@ -208,66 +162,3 @@ def _draw_limits(ax: Axes, found: Histogram) -> None:
             middle, 1.27 * found.tallest, f" {words} ", fontsize=7.5, color=look.INK, va="top",
             ha="center" if len(at) == 2 else leans,
         )  # fmt: skip
-
-
-def _circle(x: float, y: float, radius: float, fill: Any = look.PAPER) -> Circle:
-    return Circle((x, y), radius, facecolor=fill, edgecolor=look.INK, linewidth=0.6)
-
-
-def _square(x: float, y: float, side: float, fill: str) -> Rectangle:
-    return Rectangle((x - side / 2, y - side / 2), side, side, facecolor=fill, linewidth=0)
-
-
-def _colour_cells(ax: Axes, x: np.ndarray, y: np.ndarray, radius: float, values: np.ndarray, mapped: Mapped) -> str:
-    """Fill the cells by their values and add the labelled bar; return what to add to the title."""
-    low, high = float(np.nanmin(values)), float(np.nanmax(values))
-    widen = 0.5 * 10.0**-mapped.decimals if high == low else 0.0
-    scale = ScalarMappable(Normalize(low - widen, high + widen), SCALE)
-    for a, b, value in zip(x, y, values, strict=True):
-        ax.add_patch(_circle(a, b, radius - 0.3, scale.to_rgba(value) if np.isfinite(value) else look.PAPER))
-    if ax.figure is not None:
-        bar = ax.figure.colorbar(scale, cax=ax.inset_axes((1.02, 0.1, 0.03, 0.8)))
-        bar.set_label(f"{mapped.words} [{mapped.unit}]", fontsize=8.5)
-        bar.ax.tick_params(labelsize=8)
-        bar.ax.ticklabel_format(useOffset=False, style="plain")
-    span = f"{number(low, mapped.decimals)} to {number(high, mapped.decimals, mapped.unit)}"
-    return f", {mapped.words}: {span}"
-
-
-def _write_cells(
-    ax: Axes, plan: Plan, x: np.ndarray, y: np.ndarray, values: np.ndarray | None, mapped: Mapped | None, face: str
-) -> None:
-    """Write id, end and value of each cell, in type that fits its circle."""
-    used = plan.with_status("used").sort_values("position")
-    diameter = plan.holder.diameter_mm
-    box, figure = ax.get_position(), ax.get_figure(root=True)
-    inches = figure.get_size_inches() if figure is not None else np.array([6.4, 4.8])
-    (left, right), (bottom, top) = ax.get_xlim(), ax.get_ylim()
-    points_per_mm = 72 * min(box.width * inches[0] / abs(right - left), box.height * inches[1] / abs(top - bottom))
-    for i, (cell, up) in enumerate(zip(used.index, used["positive_up"], strict=True)):
-        lines = [look.drawable(line) for line in id_lines(str(cell))]
-        size = points_per_mm * min(0.27 * diameter, 0.8 * diameter / (0.7 * max(map(len, lines))))
-        ink = look.INK
-        if values is not None and mapped is not None:
-            lines = [*lines, number(float(values[i]), mapped.decimals)]
-            size *= 0.8
-            ink = _readable_on(ax.patches[i].get_facecolor())
-        end = "+" if bool(up) == (face == "top") else MINUS
-        style: dict[str, Any] = {"ha": "center", "color": ink, "parse_math": False, "clip_on": True}
-        ax.text(
-            x[i],
-            y[i] - 0.27 * diameter,
-            end,
-            va="center",
-            fontsize=0.34 * diameter * points_per_mm,
-            fontweight="bold",
-            **style,
-        )
-        ax.text(x[i], y[i] + 0.12 * diameter, "\n".join(lines), va="center", fontsize=size, linespacing=1.0, **style)
-
-
-def _readable_on(fill: Any) -> str:
-    """Return black or white, whichever stands out more on a fill (relative luminance, WCAG 2.1)."""
-    rgb = np.asarray(fill[:3])
-    luminance = float(np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4) @ [0.2126, 0.7152, 0.0722])
-    return "#000000" if luminance > 0.179 else look.PAPER

@@ -22,11 +22,11 @@ from cellmatch.output.cell_charts import (
     draw_capacity_histogram,
     draw_capacity_resistance,
     draw_ir_histogram,
-    draw_map,
     draw_ocv_histogram,
 )
 from cellmatch.output.curves import CURVES
 from cellmatch.output.look import number
+from cellmatch.output.map_chart import draw_map
 from cellmatch.output.quantities import GroupBalance, group_balance
 from cellmatch.plan import Plan
 from cellmatch.prediction import NO_RESISTANCE

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from html import escape
 
@@ -53,7 +53,7 @@ class Window:
 
 
 @dataclass(frozen=True, slots=True)
-class _Place:
+class Place:
     """One cell as it is drawn on one face."""
 
     cell: str
@@ -128,8 +128,8 @@ def pack_map_svg(
         raise ValueError(f"face {face!r}: one of {', '.join(FACES)}")
     whole = window_around(plan, plan.with_status("used").index)
     part = window or whole
-    places = _places(plan, face, whole, part)
-    left, right = _across(face, whole, part)
+    places = places_on_face(plan, face, part)
+    left, right = across(face, whole, part)
     box = (
         left - MARGIN_MM,
         part.top - MARGIN_MM,
@@ -172,7 +172,7 @@ def pack_overview_svg(plan: Plan, face: str = "top") -> str:
         An SVG element; ``data-place`` on each dot is the number of its place.
     """
     whole = window_around(plan, plan.with_status("used").index)
-    places = _places(plan, face, whole, whole)
+    places = places_on_face(plan, face, whole)
     width, height = whole.right - whole.left, whole.bottom - whole.top
     radius = plan.holder.diameter_mm / 2
     dots = "".join(f'<circle data-place="{p.position}" cx="{p.x:g}" cy="{p.y:g}" r="{radius:g}"/>' for p in places)
@@ -191,21 +191,23 @@ def _cuts(low: float, high: float, pitch: float, most: int) -> list[float]:
     return [low + k * each for k in range(parts)] + [high]
 
 
-def _across(face: str, whole: Window, part: Window) -> tuple[float, float]:
+def across(face: str, whole: Window, part: Window) -> tuple[float, float]:
     """Return the left and right end of `part` as drawn: the bottom face mirrors the whole holder."""
     if face == "top":
         return part.left, part.right
     return whole.left + whole.right - part.right, whole.left + whole.right - part.left
 
 
-def _places(plan: Plan, face: str, whole: Window, part: Window) -> list[_Place]:
+def places_on_face(plan: Plan, face: str, part: Window) -> list[Place]:
+    """Return the cells of a part of the holder as they are drawn on one face: the bottom mirrors the whole holder."""
     used = plan.with_status("used").sort_values("position")
+    whole = window_around(plan, used.index)
     x, y = used["x_mm"].to_numpy(dtype=float), used["y_mm"].to_numpy(dtype=float)
     inside = part.holds(x, y)
     drawn = x if face == "top" else whole.left + whole.right - x
     positive = np.array([bool(up) == (face == "top") for up in used["positive_up"]])
     return [
-        _Place(str(cell), int(g), float(a), float(b), bool(p), int(n))
+        Place(str(cell), int(g), float(a), float(b), bool(p), int(n))
         for cell, g, a, b, p, n, show in zip(
             used.index, used["group"], drawn, y, positive, used["position"], inside, strict=True
         )
@@ -213,7 +215,7 @@ def _places(plan: Plan, face: str, whole: Window, part: Window) -> list[_Place]:
     ]
 
 
-def _blocks(places: list[_Place], pitch: float) -> list[str]:
+def _blocks(places: list[Place], pitch: float) -> list[str]:
     """Tint the ground of each group; two tints take turns."""
     side = pitch + 0.1
     squares: dict[int, list[str]] = {0: [], 1: []}
@@ -222,7 +224,7 @@ def _blocks(places: list[_Place], pitch: float) -> list[str]:
     return [f'<path class="block {"odd" if odd else "even"}" d="{"".join(d)}"/>' for odd, d in squares.items() if d]
 
 
-def _cells(places: list[_Place], diameter: float, coloured: Coloured | None) -> list[str]:
+def _cells(places: list[Place], diameter: float, coloured: Coloured | None) -> list[str]:
     if coloured:
         return [coloured.draw(p.cell, p.x, p.y, diameter) for p in places]
     glyph = f'font-size="{0.42 * diameter:g}"'
@@ -258,7 +260,7 @@ def id_lines(cell: str) -> list[str]:
     return [cell[:cut], cell[cut:]]
 
 
-def _id_text(p: _Place, diameter: float) -> str:
+def _id_text(p: Place, diameter: float) -> str:
     lines = id_lines(p.cell)
     wide, tall = (0.82, 0.31) if len(lines) == 1 else (0.78, 0.25)
     size = min(tall, wide / (CHARACTER_WIDTH * max(map(len, lines)))) * diameter
@@ -269,62 +271,81 @@ def _id_text(p: _Place, diameter: float) -> str:
     )
 
 
-def _row_labels(places: list[_Place], left: float, pitch: float) -> list[str]:
-    """Name each group at the left of its row; where rows hold several groups, in its first cell."""
+def group_labels(places: Sequence[Place], left: float, pitch: float) -> Iterator[tuple[float, float, int, bool]]:
+    """Yield where each group is named, its number, and whether that is inside a cell's square.
+
+    At the left of its row; where rows hold several groups, in the corner of its first cell.
+    """
     rows: dict[float, set[int]] = {}
     for p in places:
         rows.setdefault(round(p.y, 3), set()).add(p.group)
     if all(len(groups) == 1 for groups in rows.values()):
-        return [
-            f'<text class="group" x="{left - 2:g}" y="{y + 1.7:g}">{next(iter(groups))}</text>'
-            for y, groups in rows.items()
-        ]
-    first: dict[int, _Place] = {}
+        for y, groups in rows.items():
+            yield left - 2, y, next(iter(groups)), False
+        return
+    first: dict[int, Place] = {}
     for p in places:
         first.setdefault(p.group, p)
-    corner = 0.47 * pitch
+    for g, p in first.items():
+        yield p.x - 0.47 * pitch, p.y - 0.47 * pitch, g, True
+
+
+def _row_labels(places: list[Place], left: float, pitch: float) -> list[str]:
     return [
-        f'<text class="group inside" x="{p.x - corner:g}" y="{p.y - corner + 3.4:g}">{g}</text>'
-        for g, p in first.items()
+        f'<text class="group{" inside" if inside else ""}" x="{x:g}" y="{y + (3.4 if inside else 1.7):g}">{g}</text>'
+        for x, y, g, inside in group_labels(places, left, pitch)
     ]
 
 
-def _links(places: list[_Place], links: Sequence[Link], diameter: float) -> list[str]:
-    """Draw links as bars from centre to centre, series ones heavier, under the cells."""
+LINK_WIDTHS = {"parallel": 0.16, "series": 0.4}
+"""Of a cell's diameter; other links lie between."""
+OTHER_LINK_WIDTH = 0.25
+
+
+def link_bars(places: Sequence[Place], links: Iterable[Link]) -> dict[str, list[tuple[Place, Place]]]:
+    """Return the bars of each kind of link, from place to place, as far as they lie in this part of a drawing."""
     at = {p.position: p for p in places}
-    drawn: dict[str, list[str]] = {}
+    bars: dict[str, list[tuple[Place, Place]]] = {}
     for link in links:
         if link.a in at or link.b in at:
             # a link into another part of the drawing ends where its near cell stands
-            a, b = at.get(link.a) or at[link.b], at.get(link.b) or at[link.a]
-            drawn.setdefault(link.kind, []).append(f"M{_mm(a.x, a.y)}L{_mm(b.x, b.y)}")
-    widths = {"parallel": 0.16 * diameter, "series": 0.4 * diameter}
+            bars.setdefault(link.kind, []).append((at.get(link.a) or at[link.b], at.get(link.b) or at[link.a]))
+    return bars
+
+
+def _links(places: list[Place], links: Sequence[Link], diameter: float) -> list[str]:
+    """Draw links as bars from centre to centre, series ones heavier, under the cells."""
     return [
-        f'<path class="link {kind}" stroke-width="{widths.get(kind, 0.25 * diameter):.2g}" d="{"".join(d)}"/>'
-        for kind, d in sorted(drawn.items())
+        f'<path class="link {kind}" stroke-width="{LINK_WIDTHS.get(kind, OTHER_LINK_WIDTH) * diameter:.2g}" '
+        f'd="{"".join(f"M{_mm(a.x, a.y)}L{_mm(b.x, b.y)}" for a, b in bars)}"/>'
+        for kind, bars in sorted(link_bars(places, links).items())
     ]
 
 
-def _terminals(plan: Plan, face: str, whole: Window, part: Window) -> list[str]:
-    """Name the pack's terminals on the face where they show, above or below the cells they sit at."""
-    drawn = []
+def terminals(plan: Plan, face: str, whole: Window, part: Window) -> Iterator[tuple[float, float, str]]:
+    """Yield where the pack's terminals are named on a face, above or below the cells they sit at, and the words."""
     for group, positive, words in ((1, False, f"pack {MINUS}"), (plan.pack.series, True, "pack +")):
-        places = [p for p in _places(plan, face, whole, part) if p.group == group and p.positive is positive]
+        places = [p for p in places_on_face(plan, face, part) if p.group == group and p.positive is positive]
         if places:
             top, bottom = min(p.y for p in places), max(p.y for p in places)
             # of one group alone, the two terminals lie on different faces: minus above, plus below
             above = top - whole.top <= whole.bottom - bottom if plan.pack.series > 1 else not positive
             outermost = [p.x for p in places if p.y == (top if above else bottom)]
-            x, y = sum(outermost) / len(outermost), part.top - 3.5 if above else part.bottom + 7.5
-            drawn.append(f'<text class="terminal" x="{x:g}" y="{y:g}">{words}</text>')
-    return drawn
+            yield sum(outermost) / len(outermost), part.top - 3.5 if above else part.bottom + 7.5, words
+
+
+def _terminals(plan: Plan, face: str, whole: Window, part: Window) -> list[str]:
+    return [
+        f'<text class="terminal" x="{x:g}" y="{y:g}">{words}</text>'
+        for x, y, words in terminals(plan, face, whole, part)
+    ]
 
 
 def _corner(face: str, whole: Window, part: Window) -> str:
     """Mark the same corner of the holder on both faces: first column, first row."""
     if part.left > whole.left or part.top > whole.top:
         return ""
-    left, right = _across(face, whole, part)
+    left, right = across(face, whole, part)
     x, inward = (left - 8, 1) if face == "top" else (right + 8, -1)
     y = part.top - 8
     mark = f'<path class="corner" d="M{_mm(x, y)}h{6 * inward}l{-6 * inward} 6z"/>'
@@ -334,12 +355,12 @@ def _corner(face: str, whole: Window, part: Window) -> str:
     return f'{mark}<text class="corner-word{side}" x="{x + 7.5 * inward:g}" y="{y + 3:g}">corner</text>'
 
 
-def _group_words(places: list[_Place]) -> str:
+def _group_words(places: list[Place]) -> str:
     groups = sorted({p.group for p in places})
     return f"{groups[0]} to {groups[-1]}" if groups else "none"
 
 
-def _end_words(places: list[_Place], group: int) -> str:
+def _end_words(places: list[Place], group: int) -> str:
     ends = {p.positive for p in places if p.group == group}
     return " and ".join("positive" if e else "negative" for e in sorted(ends, reverse=True)) + " ends show"
 

@@ -18,11 +18,12 @@ from matplotlib.transforms import Affine2D
 
 from cellmatch import __version__
 from cellmatch.output import look
-from cellmatch.output.cell_charts import draw_map
 from cellmatch.output.charts import CHARTS
 from cellmatch.output.label_sheets import ASSUMED_LABEL_SHEET, LABEL_SHEETS, PAGES_MM, LabelSheet
 from cellmatch.output.labels import code_matrix, dark_runs
 from cellmatch.output.look import drawable, number
+from cellmatch.output.map import Window, map_windows
+from cellmatch.output.map_chart import draw_map
 from cellmatch.output.sheets import Sheet, SheetColumn, label_words, sheets_of
 from cellmatch.pack.positions import FACES
 from cellmatch.plan import Plan
@@ -56,7 +57,7 @@ def papers_pdf(plan: Plan, page: str = "A4") -> bytes:
     drawings: list[Draw] = [
         partial(_summary, size=size, plan=plan),
         partial(_charts, size=size, plan=plan),
-        *(partial(_map, size=size, plan=plan, face=face) for face in FACES),
+        *_map_pages(plan, size),
     ]
     for sheet in sheets_of(plan):
         drawings += _sheet_pages(sheet, size)
@@ -195,13 +196,26 @@ def _charts(figure: Figure, size: tuple[float, float], plan: Plan) -> None:
         CHARTS[name](figure.add_subplot(grid[row]), plan)
 
 
-def _map(figure: Figure, size: tuple[float, float], plan: Plan, face: str) -> None:
+def _map_pages(plan: Plan, size: tuple[float, float]) -> list[Draw]:
+    """Draw both faces of each part of the holder, one a page."""
+    windows = map_windows(plan)
+    return [
+        partial(_map, size=size, plan=plan, face=face, window=window, part=f", part {k} of {len(windows)}" * several)
+        for several in [len(windows) > 1]
+        for k, window in enumerate(windows, start=1)
+        for face in FACES
+    ]
+
+
+def _map(figure: Figure, size: tuple[float, float], plan: Plan, face: str, window: Window, part: str) -> None:
     inset_x, inset_y = MARGIN_MM / size[0], MARGIN_MM / size[1]
     ax = figure.add_axes((inset_x, inset_y, 1 - 2 * inset_x, 1 - 3 * inset_y))
-    draw_map(ax, plan, None, face)
+    draw_map(ax, plan, None, face, window)
     ax.set_title("", loc="left")
-    words = "mirrored: as seen after turning the pack over like a page" if face == "bottom" else "as seen from above"
-    _Pen(figure, size).write(MARGIN_MM, MARGIN_MM + 2, f"{face.capitalize()} face, {words}", 11, fontweight="bold")
+    seen = "mirrored: as seen after turning the pack over like a page" if face == "bottom" else "as seen from above"
+    pen = _Pen(figure, size)
+    pen.write(MARGIN_MM, MARGIN_MM + 2, f"{face.capitalize()} face{part}, {seen}", 11, fontweight="bold")
+    pen.write(MARGIN_MM, MARGIN_MM + 8, "Heavy bars are series links, thin ones parallel links.", SMALL_PT)
 
 
 def _widths(columns: Sequence[SheetColumn], wide: float) -> list[float]:

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from matplotlib import colormaps
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.collections import LineCollection
 from matplotlib.colors import to_hex
 from matplotlib.figure import Figure
 from matplotlib.text import Text
@@ -18,9 +19,9 @@ from matplotlib.text import Text
 from cellmatch import Plan, plan_pack
 from cellmatch.cells.table import CellTable
 from cellmatch.output import look
-from cellmatch.output.cell_charts import draw_map
 from cellmatch.output.charts import CHARTS, balance_figure, balance_png
 from cellmatch.output.curves import group_run, leaving_out
+from cellmatch.output.map_chart import draw_map
 from cellmatch.output.quantities import KINDS, QUANTITIES, group_balance, histogram, kind_of_cells
 from cellmatch.prediction import LoadCase
 
@@ -238,11 +239,20 @@ def test_the_coloured_map_writes_each_value_in_its_place(plain_plan: Plan, face:
         assert x == pytest.approx(row["x_mm"] if face == "top" else width - row["x_mm"])
 
 
+@pytest.mark.parametrize("face", ["top", "bottom"])
+def test_the_map_draws_every_link_of_its_face_and_names_the_terminals(plain_plan: Plan, face: str) -> None:
+    ax = draw_map(Figure().add_subplot(), plain_plan, None, face)
+    bars = sum(len(c.get_segments()) for c in ax.collections if isinstance(c, LineCollection))
+    assert bars == sum(link.face == face for link in plain_plan.assembly.wiring.links) > 0
+    words = [t.get_text() for t in ax.texts]
+    assert {"pack −" if face == "top" else "pack +", "corner", *map(str, range(1, 14))} < set(words)
+
+
 def test_words_on_coloured_cells_can_be_read(plain_plan: Plan) -> None:
     # WCAG 2.1, success criterion 1.4.3: at least 4.5
     ax = draw_map(Figure().add_subplot(), plain_plan, "capacity_mah")
-    for patch, text in zip(ax.patches, ax.texts[1::2], strict=True):
-        fill = np.asarray(patch.get_facecolor()[:3])
+    for drawn, text in zip(ax.collections[0].get_facecolors(), ax.texts[1::2], strict=True):  # type: ignore[attr-defined]
+        fill = np.asarray(drawn[:3])
         linear = np.where(fill <= 0.04045, fill / 12.92, ((fill + 0.055) / 1.055) ** 2.4)
         assert contrast(linear, _linear(str(text.get_color()))) >= 4.5
 
