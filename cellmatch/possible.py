@@ -10,7 +10,6 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from cellmatch.cells.rules import RULES
 from cellmatch.cells.screening import Screening, screen_cells
@@ -321,8 +320,8 @@ def _option(cells: ScreenedCells, pack: Pack, packs: int, seconds: float, why: s
     limits: Limits = cells.attrs["screening"].limits
     grouping = group_cells(
         cells,
-        # the groups of all packs at once; which of them share a pack is settled by their capacities
-        Pack(packs * pack.series, pack.group_sizes[0]) if packs > 1 else pack,
+        pack,
+        packs=packs,
         seconds=seconds,
         repeatability_fraction=limits.repeatability_fraction or 0.0,
         rated_mah=limits.rated_mah,
@@ -333,40 +332,36 @@ def _option(cells: ScreenedCells, pack: Pack, packs: int, seconds: float, why: s
 def _unequal(cells: ScreenedCells, series: int, seconds: float) -> list[PackOption]:
     """Return the pack of all good cells whose groups differ in size by what the number of cells asks for.
 
-    In series every group gives the same charge, so the groups are to have equal capacities, not equal sizes.
-    Cells of no capacity stand in for the places left empty, and the search finds who gets them.
+    In series every group gives the same charge, so the groups are to have equal capacities, not equal sizes, and
+    the search finds which cells stand in small groups.
     """
-    capacity = cells.loc[cells["status"] == "good", "capacity_mah"]
-    parallel = -(-len(capacity) // series)
-    empty = pd.Series(0.0, index=[f"\0{i}" for i in range(series * parallel - len(capacity))])
-    padded = pd.DataFrame({"capacity_mah": pd.concat([capacity, empty])})
-    found = group_cells(padded, Pack(series, parallel), ("spread",), seconds=seconds)
-    groups = tuple(tuple(cell for cell in group if cell in capacity.index) for group in found.groups)
-    groups = tuple(sorted(groups, key=len, reverse=True))
+    each, extra = divmod(_good_count(cells), series)
+    pack = Pack(series, (each + 1,) * extra + (each,) * (series - extra))
+    found = group_cells(cells, pack, ("spread",), seconds=seconds, unequal="free")
+    groups = tuple(sorted(found.groups, key=len, reverse=True))
     sizes = tuple(len(group) for group in groups)
     if not all(sizes):
         return []
     counts = " and ".join(f"{sizes.count(size)} of {size}" for size in sorted(set(sizes), reverse=True))
-    grouping = replace(found, groups=groups, spares=())
+    grouping = replace(found, groups=groups)
     return [_judged(cells, grouping, Pack(series, sizes), 1, f"unequal groups: {counts}")]
 
 
 def _judged(cells: ScreenedCells, grouping: Grouping, pack: Pack, packs: int, why: str) -> PackOption:
     capacity = cells["capacity_mah"]
-    sums = np.sort([float(capacity.loc[list(group)].sum()) for group in grouping.groups])
-    # neighbours in capacity make a pack: no other sharing out leaves less spread inside packs
+    sums = np.array([float(capacity.loc[list(group)].sum()) for group in grouping.groups])
     in_pack = sums.reshape(packs, pack.series)
     nominal_v = pack.series * cells.attrs["screening"].chemistry.nominal_v
     return PackOption(
         pack=pack,
         packs=packs,
         left_over=len(grouping.spares),
-        capacity_mah=float(sums[0]),
+        capacity_mah=float(sums.min()),
         spread_mah=float(np.ptp(in_pack, axis=1).max()),
         floor_mah=grouping.floor_mah,
         proven=grouping.weakest_proven,
         nominal_v=nominal_v,
-        energy_wh=nominal_v * float(in_pack[:, 0].sum()) / 1000,
+        energy_wh=nominal_v * float(in_pack.min(axis=1).sum()) / 1000,
         why=why,
     )
 

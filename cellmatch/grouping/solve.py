@@ -12,6 +12,7 @@ import pandas as pd
 
 from cellmatch.cells.table import GroupedCells
 from cellmatch.errors import Problem, TooFewCells
+from cellmatch.grouping import unequal as unequal_groups
 from cellmatch.grouping.asking import AIMS, aims_of, require_aims, require_enough, require_known, require_sensible
 from cellmatch.grouping.check import check_grouping
 from cellmatch.grouping.demands import demands_of
@@ -53,6 +54,7 @@ def group_cells(
     packs: int | str = 1,
     pack_capacity_mah: float | None = None,
     unequal: str = "share",
+    compare_unequal: bool = True,
 ) -> Grouping:
     """Share good cells out into the groups of a pack.
 
@@ -99,6 +101,8 @@ def group_cells(
     unequal : str
         What is compared where groups differ in size: ``share``, P_g times the mean capacity; ``sum``, equal sums;
         ``free``, equal sums with sizes that the search finds, the number of cells kept.
+    compare_unequal : bool
+        Note what the other of share and sum would give.
 
     Returns
     -------
@@ -152,7 +156,14 @@ def group_cells(
     )
     clock = _Clock(seconds, seed, reproducible, stop)
     run = _Run(cells, pack, count, kept, pool, wishes, clock, progress, on_answer, tuple(sorted(left_out)))
-    return run.serve(aims)
+    grouping = run.serve(aims)
+    if pool.unequal in unequal_groups.OTHER and compare_unequal:
+        again = partial(
+            group_cells, cells, pack, ("spread",), kept, seed,
+            seconds=min(seconds, unequal_groups.SECONDS), compare_unequal=False,
+        )  # fmt: skip
+        grouping = unequal_groups.with_other_choice(grouping, cells, lambda choice: again(unequal=choice))
+    return grouping
 
 
 def _without(cells: pd.DataFrame, left_out: set[str]) -> pd.DataFrame:
