@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ipaddress
 import json
 import re
 import shutil
@@ -13,7 +14,8 @@ from playwright.sync_api import Browser, Page
 
 from cellmatch import read_plan
 from cellmatch.page.jobs import Jobs
-from tests.page.conftest import Running, visit
+from cellmatch.page.server import own_address
+from tests.page.conftest import Running, start, visit
 
 STEPS = ("job", "readings", "screening", "groups", "map", "prediction", "build", "papers")
 
@@ -152,10 +154,13 @@ def test_the_whole_job_on_a_messy_file(browser: Browser, shared_server: Running,
     page.click("button:text-is('Begin')")
     page.wait_for_url("**/job")
     name = page.url.split("/")[4]
-    page.fill("#series", "3")
-    page.fill("#parallel", "4")
-    page.press("#parallel", "Tab")
+    for need, value in (("voltage_v", "11"), ("capacity_ah", "10"), ("capacity_mah", "2500")):
+        page.fill(f"#need_{need}", value)
+    page.click("button:text-is('Work it out')")
+    page.click("button:text-is('take 3s4p')")
     page.wait_for_selector("#said:has-text('12 cells are needed')")
+    page.reload()
+    assert (page.input_value("#series"), page.input_value("#parallel")) == ("3", "4")
     page.click("nav.onward button")
     page.wait_for_url("**/readings")
     # dropped, not chosen
@@ -216,7 +221,6 @@ def test_a_search_is_stopped_and_the_best_so_far_is_kept(
     page.fill("#seconds", "500")
     page.click("button:has-text('Find groups')")
     page.wait_for_selector("#search .tally-like")
-    page.wait_for_timeout(500)
     page.reload()  # and another look at it does no harm
     page.click("#stop-search")
     page.wait_for_selector("dl.strip")
@@ -293,6 +297,45 @@ def test_a_phone_can_do_the_map_by_touch(browser: Browser, shared_server: Runnin
     page.wait_for_selector(f"#told:has-text('{a} and {b}')")
     seen.check()
     page.context.close()
+
+
+def test_a_phone_is_paired_once_and_leads_through_the_build(
+    browser: Browser, planned_folder: Path, tmp_path: Path
+) -> None:
+    address = own_address()
+    if address is None or ipaddress.ip_address(address).is_global:
+        pytest.skip("this machine has no address in a local network")
+    shutil.copytree(planned_folder, tmp_path / "jobs" / "cart")
+    server = start(tmp_path / "jobs", "--bench", address)
+    try:
+        assert server.process.stdout is not None
+        pairing = next(
+            found[1] for line in server.process.stdout if (found := re.search(r"(http://\S+/pair\?\S+)", line))
+        )
+        phone = browser.new_context(viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True)
+        page = phone.new_page()
+        page.goto(pairing)
+        page.wait_for_url("**/bench")
+        assert "plain HTTP" in page.inner_text("main")
+        (cookie,) = phone.cookies()
+        assert (cookie.get("httpOnly"), cookie.get("sameSite")) == (True, "Strict")
+        assert page.evaluate("document.cookie") == ""
+        page.tap("a.button >> nth=0")
+        page.wait_for_url("**/build/1")
+        page.fill("#i1-0", "3,2")
+        page.press("#i1-0", "Enter")
+        page.wait_for_selector("#r1-0.outside")
+        page.wait_for_selector("#findings:has-text('1 of 1 outside')")
+        assert page.evaluate("document.documentElement.scrollWidth - window.innerWidth") <= 0
+        for path in ("/", "/job/cart/map", "/job/cart/papers", "/job/cart/readings"):
+            assert phone.request.get(pairing.split("/pair")[0] + path).status == 403
+        assert browser.new_context().request.get(pairing).status == 403
+        phone.close()
+    finally:
+        server.process.terminate()
+        server.process.wait(20)
+        assert server.process.stdout is not None
+        server.process.stdout.close()
 
 
 def test_a_page_of_an_earlier_start_says_so(browser: Browser, shared_server: Running) -> None:

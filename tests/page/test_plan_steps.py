@@ -17,8 +17,10 @@ from cellmatch import read_plan
 from cellmatch.cells.readings import read_readings
 from cellmatch.page.app import make_app
 from cellmatch.page.benchwork import bench_of, judge, locks
+from cellmatch.page.child import Child
 from cellmatch.page.jobs import JobFolder, Jobs, now
 from cellmatch.page.plans import journal_of, plan_view
+from cellmatch.page.searches import Search
 from cellmatch.page.security import Keys
 from tests.page.conftest import BENCH, HOME, ORIGIN, LentDesk, Server, client_of, wait_until
 
@@ -413,7 +415,10 @@ def test_a_reading_out_of_its_window_locks_the_step_until_a_reason_opens_it(plan
     html = read_step(plan_server, 1, 0, "3,5")
     assert "below the window" in html
     assert "Locked: 1 outside" in html
-    for k in range(4):
+    told = plan_server.client.get("/job/dock-cart/build/findings").text
+    assert "1 of 1</span> outside its window" in told
+    assert "nothing against the plan" not in told
+    for k in range(len(view_of(plan_server)["steps"][0]["do"])):
         plan_server.client.post("/job/dock-cart/build/1/tick", data={"name": f"d1-{k}", "on": "yes"}, headers=LIVE)
     assert plan_server.client.post("/job/dock-cart/build/1/done", headers=ORIGIN).status_code == 422
     form = {"index": "0", "reason": "other meter"}
@@ -554,6 +559,18 @@ def test_a_search_that_cannot_succeed_says_why(module_server: Server) -> None:
     assert "81 places" in html
     assert "would go" in html
     assert folder.read().searching is None
+
+
+def test_the_clock_of_a_search_starts_with_its_first_grouping(job: JobFolder) -> None:
+    search = Search(folder=job, child=Child(), seconds=1.0)
+    try:
+        search.hear({"stage": "reading the cells"})
+        assert (search.began, search.age_s, search.steps) == (None, 0.0, [])
+        search.hear({"stage": "splitting", "spread_mah": 2.0, "bound_mah": 0.0, "floor_mah": 9.0})
+        assert search.began is not None
+        assert search.steps == [(0.0, 2.0)]
+    finally:
+        search.child.end()
 
 
 @pytest.mark.parametrize(

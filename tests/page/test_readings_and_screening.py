@@ -252,6 +252,19 @@ def test_limits_are_kept_and_judged_at_once(server: Server, job: JobFolder) -> N
     assert rejected > int(re.search(r"<b>(\d+)</b> rejected", back.text)[1])  # type: ignore[index]
 
 
+def test_histograms_show_every_limit_or_where_it_lies(server: Server, job: JobFolder) -> None:
+    def texts() -> str:
+        return " ".join(
+            re.findall(r'<text class="tick[^>]*>([^<]*)', server.client.get(f"/job/{job.name}/screening").text)
+        )
+
+    # NMC: 2.50 V and 4.20 V; 90 % of the rated 2500 mAh; 1.5 times the median of 23.9 mΩ: none is near the good cells
+    assert all(told in texts() for told in ("◂ lowest 2.50", "full 4.20 ▸", "◂ least 2250", "highest 35.8 ▸"))
+    server.client.post(f"/job/{job.name}/screening/limits", data={"max_ir_ratio": "1.05"}, headers=LIVE)
+    assert "highest 25" not in texts()
+    assert "highest" in texts()
+
+
 def test_every_limit_can_be_set_and_survives_the_others(server: Server, job: JobFolder) -> None:
     assert {s.name for s in SLIDERS} | {"salvaged", "rated_mah"} == {f.name for f in fields(Limits)}
     server.post(f"/job/{job.name}/job", data={"series": "13", "parallel": "4", "rated_mah": "2500"})
