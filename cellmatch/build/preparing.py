@@ -20,7 +20,13 @@ def prepare(bench: Workbench) -> list[Step]:
             "Make the place safe and prove the meter",
             [
                 "Rings, watch and loose metal off; eye protection on; tools insulated; one hand where one will do.",
-                "Way out clear, nothing that burns near by, the pack's place on an insulating sheet.",
+                "Way out clear, nothing that burns near by, the pack's place on an insulating sheet. On heat, smell, "
+                "smoke or hiss: leave, call the fire service.",
+                "This is energised work from the first cell on: local codes and licensed practice decide what you may "
+                "do; the plan certifies nothing.",
+                "Cells at storage charge while building; no cell that is dented, leaking, warm or revived; nothing "
+                "soldered on a cell.",
+                *_traced(bench),
                 "Red meter lead in the volt socket; read one cell that you know.",
                 f"Readings decide only while they are younger than {STALE_H} h, from one meter, at one temperature. "
                 f"Interrupted for more than {STALE_H} h: read again.",
@@ -55,6 +61,13 @@ def prepare(bench: Workbench) -> list[Step]:
         )
     )
     return steps + [_place_group(bench, g) for g in range(1, bench.series + 1)]
+
+
+def _traced(bench: Workbench) -> list[str]:
+    """Ask for the papers of salvaged cells before anything else."""
+    if not bench.limits.salvaged:
+        return []
+    return ["Salvaged cells: local law allows this pack, and where each cell came from is written down."]
 
 
 def _place_group(bench: Workbench, group: int) -> Step:
@@ -112,6 +125,18 @@ def finish(bench: Workbench, taps: tuple[Tap, ...]) -> list[Step]:
             ],
             ready=("fuse with holder", "main leads", "end caps"),
             cover="both terminals",
+            live_v=whole_v,
+        ),
+        make_step(
+            "First charge",
+            [
+                "Only with the management board fitted and the fuse in place.",
+                "Attended, on a surface that doesn't burn, away from exits, between "
+                f"{bench.chemistry.charge_min_c:g} and {bench.chemistry.charge_max_c:g} °C.",
+                "Read the charger's open voltage and polarity before it is plugged in; then every group, by the sheet "
+                "of the first charge, on the day after and a week later too.",
+            ],
+            ready=("charger", "voltmeter", "sheet of the first charge"),
             live_v=whole_v,
         ),
     ]

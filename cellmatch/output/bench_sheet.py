@@ -51,7 +51,7 @@ def bench_html(plan: Plan) -> str:
             made=f"{plan.created_at[:10]} {plan.created_at[11:16]} UTC",
             steps=[_step_page(step, plan, assembly.wiring) for step in assembly.steps],
             overviews=[(face, pack_overview_svg(plan, face)) for face in FACES],
-            cautions=(*plan.cautions, *assembly.cautions),
+            cautions=plan.cautions,
             data={"plan": identity, "name": f"{plan.pack}", "header": CSV_HEADER, "steps": data},
             script=script,
             script_hash="sha256-" + base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),

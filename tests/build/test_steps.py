@@ -157,6 +157,37 @@ def test_60_v_caution(series: int, chemistry: str, warned: bool) -> None:
     assert ("above 60 V DC" in words) is warned
 
 
+CAUTIONS = (
+    "energised", "eye protection", "insulated", "one hand", "cover", "storage charge", "solder", "revive", "dented",
+    "board", "fuse", "attended", "smell", "hiss", "fire service", "local codes", "licensed practice", "certif",
+)  # fmt: skip
+"""What every builder must be told; common practice, no source."""
+
+
+@pytest.mark.parametrize("link_type", ["bolted", "welded"])
+def test_every_caution_stands_in_the_steps(assemble: Assemble, link_type: str) -> None:
+    steps = assemble("4s3p", Holder(link_type=link_type)).steps
+    text = " ".join(line for s in steps for line in (s.title, *s.have_ready, *s.do, s.cover)).lower()
+    assert [words for words in CAUTIONS if words not in text] == []
+    assert "salvaged" not in text
+
+
+def test_every_caution_stands_in_the_list_that_papers_print() -> None:
+    nmc = load_chemistry("nmc")
+    text = " ".join(cautions(Pack(4, 3), nmc, Limits().settled(nmc))).lower()
+    assert [words for words in CAUTIONS if words not in text] == []
+
+
+def test_salvaged_cells_bring_their_law_first(invented_cells: Callable[..., GroupedCells]) -> None:
+    nmc, limits = load_chemistry("nmc"), Limits(salvaged=True)
+    words = cautions(Pack(2, 2), nmc, limits.settled(nmc))
+    assert "local law" in words[0]
+    # IEC 63338:2024, catalogue text: no reuse of cells without recorded lifetime data
+    assert "IEC 63338:2024" in words[0]
+    steps = plan_assembly(place_cells(invented_cells("2s2p"), "2s2p"), "2s2p", None, nmc, limits).steps
+    assert any("where each cell came from" in line for line in steps[0].do)
+
+
 def test_blocks_of_groups() -> None:
     assert widest_block(1, set()) == (1, 1)
     assert widest_block(6, {2, 4, 5}) == (4, 6)

@@ -6,6 +6,7 @@ import re
 import shutil
 import subprocess
 from dataclasses import replace
+from html import unescape
 from pathlib import Path
 
 import numpy as np
@@ -15,10 +16,12 @@ from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 
 from cellmatch import Plan
+from cellmatch.output.bench_sheet import bench_html
 from cellmatch.output.label_sheets import LABEL_SHEETS, PAGES_MM
 from cellmatch.output.labels import code_matrix, labels_html
 from cellmatch.output.papers import papers_html
 from cellmatch.output.pdf import labels_pdf, papers_pdf
+from cellmatch.output.report import report_html
 from cellmatch.output.sheets import SHEETS, Sheet, label_words, sheets_of
 
 NAMES = ("plain", "no resistance", "one cell", "one group", "odd ids", "stop", "accepted")
@@ -81,7 +84,7 @@ def test_cells_to_level_have_their_line_to_be_read_again(plain_plan: Plan) -> No
     level = used[used["level_to_v"].notna()]
     assert set(column(form, "cell")) == set(level.index)
     told = dict(zip(column(form, "cell"), column(form, "level to V"), strict=True))
-    assert told["C002"] == f"{level.at['C002', 'level_to_v']:.3f}"
+    assert told["C002"] == f"{float(level['level_to_v'].loc['C002']):.3f}"
 
 
 def test_each_junction_has_its_card_with_links_and_readings(plain_plan: Plan) -> None:
@@ -175,6 +178,21 @@ def test_papers_stand_alone_and_escape_ids(odd_plans: dict[str, Plan], make: obj
     assert "<script" not in html
     assert "<b>&" not in html
     assert "&lt;b&gt;&amp;" in html
+
+
+def test_every_caution_stands_on_every_paper(plain_plan: Plan, tmp_path: Path) -> None:
+    pdf = tmp_path / "papers.pdf"
+    pdf.write_bytes(papers_pdf(plain_plan))
+    pages = {"bench": bench_html(plain_plan), "papers": papers_html(plain_plan), "report": report_html(plain_plan)}
+    for name, html in pages.items():
+        text = unescape(re.sub(r"\s+", " ", html))
+        assert [words for words in plain_plan.cautions if words not in text] == [], name
+        assert text.count(plain_plan.cautions[-1]) <= 2, name
+    if shutil.which("pdftotext") is None:
+        pytest.skip("NOT RUN for the PDF: pdftotext is not installed")
+    text = subprocess.run(["pdftotext", "-raw", pdf, "-"], capture_output=True, text=True, check=True).stdout
+    flat = re.sub(r"\s+", " ", text)
+    assert [words for words in plain_plan.cautions if words[:30] not in flat] == []
 
 
 def test_the_papers_draw_every_link(plain_plan: Plan) -> None:
