@@ -329,6 +329,7 @@ def consequences(
         current_a=case.current_a if case else None,
         balance_h=prediction.balance.bleed_h if prediction.balance else None,
         link_ohm=case.link_mohm / 1000 if case else LINK_OHM,
+        load_f=case.load_uf / 1e6 if case and case.load_uf else None,
     )
     verdict, reasons = pack_verdict(placed, prediction, screening)
     return Consequences(prediction, assembly, verdict, reasons)

@@ -56,6 +56,7 @@ def with_paper(command: Callable[..., Any]) -> Callable[..., Any]:
 @click.option("--power", type=float, metavar="NUMBER", help="W. Continuous power of the load, instead of --current.")
 @click.option("--cell-current", type=float, metavar="NUMBER", help="A. Continuous limit of one cell, by its maker.")
 @click.option("--cell-peak", type=float, metavar="NUMBER", help="A. Limit of one cell for seconds, by its maker.")
+@click.option("--load-uf", type=float, metavar="NUMBER", help="µF. Capacitors at the load's input.")
 @click.option("--link-mohm", type=float, metavar="NUMBER", help="mohm. One link with its joints.  [default: 0.5]")
 @click.option(
     "--holder",

@@ -106,6 +106,7 @@ def job_from(pack: str, options: Mapping[str, Any]) -> Job:
         cell_a=options["cell_current"],
         cell_peak_a=options["cell_peak"],
         link_mohm=options["link_mohm"],
+        load_uf=options["load_uf"],
         heat_placement=False if options["no_heat_placement"] else None,
         **search_from(options),
         accept=accepted_from(options) or None,

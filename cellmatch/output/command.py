@@ -20,6 +20,7 @@ LOAD_OPTIONS = {
     "cell_a": "--cell-current",
     "cell_peak_a": "--cell-peak",
     "link_mohm": "--link-mohm",
+    "load_uf": "--load-uf",
 }
 """Option of each figure of a load."""
 

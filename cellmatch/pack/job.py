@@ -22,7 +22,7 @@ from cellmatch.pack.spec import Pack
 Made = TypeVar("Made")
 
 _ABOVE_ZERO = (
-    *(("load", name) for name in ("current_a", "peak_a", "power_w", "cell_a", "cell_peak_a")),
+    *(("load", name) for name in ("current_a", "peak_a", "power_w", "cell_a", "cell_peak_a", "load_uf")),
     ("links", "link_mohm"),
     ("search", "seconds"),
 )
@@ -50,6 +50,8 @@ class Job:
         [W] Load, instead of `current_a`.
     cell_a, cell_peak_a : float or None
         [A] What one cell may give, by its maker.
+    load_uf : float or None
+        [µF] Capacitors at the load's input.
     link_mohm : float or None
         [mohm] One link with its joints.
     heat_placement : bool
@@ -85,6 +87,7 @@ class Job:
     power_w: float | None = None
     cell_a: float | None = None
     cell_peak_a: float | None = None
+    load_uf: float | None = None
     link_mohm: float | None = None
     heat_placement: bool = True
     aims: tuple[str, ...] | None = None

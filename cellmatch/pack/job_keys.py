@@ -88,6 +88,7 @@ JOB_KEYS: tuple[JobKey, ...] = (
     JobKey("load", "power_w", "number", "W. Continuous power of the load, instead of current_a", "not given"),
     JobKey("load", "cell_a", "number", "A. Continuous limit of one cell, by its maker", "not given"),
     JobKey("load", "cell_peak_a", "number", "A. Limit of one cell for seconds, by its maker", "not given"),
+    JobKey("load", "load_uf", "number", "µF. Capacitors at the load's input", "not given"),
     JobKey(
         "holder", "shape", "text", "straight, offset, 5x8, strips 5x8, or a map: a CSV file beside this one", "straight"
     ),
@@ -110,9 +111,7 @@ JOB_KEYS: tuple[JobKey, ...] = (
         AIMS,
     ),
     JobKey("search", "rules", "texts", 'what every group must keep, like ["pin A7=2", "one-lot"]', "none"),
-    JobKey(
-        "search", "unequal", "text", "groups of unequal size hold their share, or equal sums", "share", UNEQUAL
-    ),
+    JobKey("search", "unequal", "text", "groups of unequal size hold their share, or equal sums", "share", UNEQUAL),
     JobKey("search", "reproducible", "flag", "work is counted instead of seconds: the same on every machine", "false"),
     JobKey("search", "seconds", "number", "s. Longest search", "3; of many trays 0.1 each"),
     JobKey("search", "seed", "whole", "of the random parts", f"{SEED}"),

@@ -19,5 +19,5 @@ def case_of(job: Job) -> LoadCase | None:
     """
     if job.current_a is None and job.power_w is None:
         return None
-    names = ("current_a", "power_w", "peak_a", "cell_a", "cell_peak_a", "link_mohm")
+    names = ("current_a", "power_w", "peak_a", "cell_a", "cell_peak_a", "link_mohm", "load_uf")
     return LoadCase(**{name: value for name in names if (value := getattr(job, name)) is not None})

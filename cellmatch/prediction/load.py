@@ -52,6 +52,8 @@ class LoadCase:
         [A] The cell maker's limits: continuous, and for seconds.
     link_mohm : float
         [mohm] Of one link with its joints.
+    load_uf : float or None
+        [µF] Capacitors at the load's input: for the resistor of its first connection.
 
     Raises
     ------
@@ -65,6 +67,7 @@ class LoadCase:
     cell_a: float | None = None
     cell_peak_a: float | None = None
     link_mohm: float = 1000 * LINK_OHM
+    load_uf: float | None = None
 
     def __post_init__(self) -> None:
         if (self.current_a is None) == (self.power_w is None):

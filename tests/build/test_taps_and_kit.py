@@ -8,7 +8,10 @@ import pytest
 
 from cellmatch.build.assembly import Assembly
 from cellmatch.build.leaks import leak_limit
+from cellmatch.cells.table import cell_table
 from cellmatch.pack.holder import Holder
+from cellmatch.plan import plan_pack
+from cellmatch.prediction import LoadCase
 
 Assemble = Callable[..., Assembly]
 
@@ -61,6 +64,18 @@ def test_precharge_resistor_of_a_milliferad(assemble: Assemble) -> None:
     assert "1.7 J" in item.note
     assert "0.3 s" in item.note
     assert item.size == "100 ohm"
+
+
+def test_precharge_follows_the_load_of_the_plan() -> None:
+    # C V²/2 by hand: 470 uF at 4 x 4.2 V is 0.066 J; the first current is 16.8 V over 100 ohm
+    cells = cell_table(
+        {"ocv_v": [3.67] * 4, "capacity_mah": [2500.0] * 4, "ir_mohm": [25.0] * 4}, ids=[f"C{i}" for i in range(4)]
+    )
+    case = LoadCase(current_a=2.0, load_uf=470.0)
+    plan = plan_pack(cells, "4s1p", chemistry="nmc", seconds=0.1, case=case)
+    note = next(i for i in plan.assembly.kit if i.what == "pre-charge resistor").note
+    assert "0.1 J" in note
+    assert "3 W at first" in note
 
 
 def test_fuse_is_rated_for_the_full_pack(assemble: Assemble) -> None:

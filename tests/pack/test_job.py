@@ -33,6 +33,7 @@ current_a = 20
 peak_a = 40
 cell_a = 10
 cell_peak_a = 15
+load_uf = 1000
 
 [holder]
 shape = "strips 7x16"
@@ -89,6 +90,7 @@ def test_every_key_is_taken(tmp_path: Path) -> None:
         peak_a=40,
         cell_a=10,
         cell_peak_a=15,
+        load_uf=1000,
         link_mohm=0.3,
         heat_placement=False,
         aims=("weakest", "spread"),
