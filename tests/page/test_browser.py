@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ipaddress
 import json
+import os
 import re
 import shutil
 from pathlib import Path
@@ -15,7 +16,7 @@ from playwright.sync_api import Browser, Page
 from cellmatch import read_plan
 from cellmatch.page.jobs import Jobs
 from cellmatch.page.server import own_address
-from tests.page.conftest import Running, start, visit
+from tests.page.conftest import NO_BROWSER, Running, chromium, start, visit
 
 STEPS = ("job", "readings", "screening", "groups", "map", "prediction", "build", "papers")
 
@@ -35,6 +36,9 @@ def find_groups(page: Page, seconds: str = "0.5") -> None:
     page.click("button:has-text('Find groups')")
     page.wait_for_selector("dl.strip")
 
+
+if chromium() is None and not os.environ.get("CELLMATCH_NEEDS_BROWSER"):
+    pytest.skip(NO_BROWSER, allow_module_level=True)
 
 pytestmark = pytest.mark.slow  # journeys through the whole job in a real browser
 
