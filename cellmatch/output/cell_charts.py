@@ -26,6 +26,8 @@ FILLS: dict[str, dict[str, Any]] = {
 """How each kind of cell is drawn: told apart without colour too."""
 MARKERS = {"used": "o", "level": "D", "spare": "o", "reject": "x"}
 NUMBERED_GROUPS = 20
+NUMBER_WIDE, NUMBER_TALL = 0.025, 0.07
+"""Of the axes, what a number takes."""
 
 
 def draw_ocv_histogram(ax: Axes, plan: Plan) -> Axes:
@@ -72,12 +74,12 @@ def draw_capacity_resistance(ax: Axes, plan: Plan) -> Axes:
                 resistance[here], capacity[here], s=16, marker=MARKERS[name], linewidths=0.9, zorder=2,
                 alpha=0.55 if name == "used" else 1.0, label=f"{look.SIGNS[name]} {name} {here.sum()}", **style,
             )  # fmt: skip
-    _number_groups(ax, plan, resistance, capacity)
     if kept.any():
         for axis, values in ((ax.set_xlim, resistance), (ax.set_ylim, capacity)):
             low, high = float(values[kept].min()), float(values[kept].max())
             margin = 0.08 * max(high - low, 1e-3 * abs(high), 1e-6)
             axis(low - margin, high + margin)
+    _number_groups(ax, plan, resistance, capacity)
     ax.set_xlabel("internal resistance [mΩ]")
     ax.set_ylabel("capacity [mAh]")
     ax.legend(loc="upper left", bbox_to_anchor=(-0.02, -0.2), ncols=4, fontsize=8, frameon=False, handletextpad=0.2)
@@ -85,17 +87,31 @@ def draw_capacity_resistance(ax: Axes, plan: Plan) -> Axes:
 
 
 def _number_groups(ax: Axes, plan: Plan, resistance: np.ndarray, capacity: np.ndarray) -> None:
-    """Write each group's number at the mean of its cells; more groups than can be read are left out."""
+    """Write each group's number at the mean of its cells; numbers that would lie on each other give way to crosses."""
     group = plan.cells["group"].to_numpy()
     if plan.pack.series > NUMBERED_GROUPS:
         return
-    for g in range(1, plan.pack.series + 1):
-        here = (group == g) & np.isfinite(resistance)
-        if here.any():
-            ax.text(
-                float(resistance[here].mean()), float(capacity[here].mean()), str(g), ha="center", va="center",
-                fontsize=7.5, fontweight="bold", color=look.INK, bbox=PAPER_BOX | {"alpha": 0.7}, zorder=3,
-            )  # fmt: skip
+    here = {g: (group == g) & np.isfinite(resistance) for g in range(1, plan.pack.series + 1)}
+    means = {g: (float(resistance[h].mean()), float(capacity[h].mean())) for g, h in here.items() if h.any()}
+    x, y = np.array(list(means.values())).T
+    a, b = np.triu_indices(len(means), 1)
+    apart = np.maximum(
+        np.abs(x[a] - x[b]) / (NUMBER_WIDE * abs(np.subtract(*ax.get_xlim()))),
+        np.abs(y[a] - y[b]) / (NUMBER_TALL * abs(np.subtract(*ax.get_ylim()))),
+    )
+    if (apart < 1).any():
+        ax.plot(x, y, "+", color=look.INK, markersize=8, zorder=3)
+        words, at = "means of the groups", (float(x.mean()), float(y.mean()))
+        ax.annotate(
+            words, at, xytext=(0, 14), textcoords="offset points", ha="center", fontsize=8, fontweight="bold",
+            color=look.INK, bbox=PAPER_BOX | {"alpha": 0.7}, zorder=3,
+        )  # fmt: skip
+        return
+    for g, (r, q) in means.items():
+        ax.text(
+            r, q, str(g), ha="center", va="center",
+            fontsize=7.5, fontweight="bold", color=look.INK, bbox=PAPER_BOX | {"alpha": 0.7}, zorder=3,
+        )  # fmt: skip
 
 
 def _relation(resistance: np.ndarray, capacity: np.ndarray) -> str:
