@@ -175,6 +175,8 @@ def test_a_whole_build_and_its_readings_are_read_back(
         assert sheet.where() == f"step {step['number']} of {len(steps)}"
         assert sheet.locked()
         assert sheet.page.evaluate("document.documentElement.scrollWidth") <= 390
+        if step["readings"] and step["readings"][0]["before"]:
+            _box_is_in_sight(sheet, step["number"])
         if step["number"] == 1:
             _goes_wrong_and_is_mended(sheet)
         if step["number"] == len(steps) // 2:
@@ -200,6 +202,12 @@ def test_a_whole_build_and_its_readings_are_read_back(
     assert sheet.errors == []
     assert [url for url in sheet.requests if not url.startswith(("file:", "blob:"))] == []
     sheet.context.close()
+
+
+def _box_is_in_sight(sheet: Sheet, step: int) -> None:
+    """The first box to fill in lies above the buttons, without scrolling."""
+    box, buttons = (sheet.page.locator(at).bounding_box() for at in (f"#i{step}-0", "#back"))
+    assert box["y"] + box["height"] <= buttons["y"], step
 
 
 def _goes_wrong_and_is_mended(sheet: Sheet) -> None:
