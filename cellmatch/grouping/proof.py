@@ -121,7 +121,9 @@ def _halve(
     """Return the greatest lower bound proved on a value, halving what lies between it and the best."""
     unanswered: list[int] = []
     while bound < best and not allowance.halted() and allowance.left() > 0:
-        level = best - 1 if nearly_there and best - 1 not in unanswered else _middle(bound, best, unanswered)
+        # two steps apart, a no to the step just below the best settles both
+        just_below = (nearly_there or best - bound <= 2) and best - 1 not in unanswered
+        level = best - 1 if just_below else _middle(bound, best, unanswered)
         if level is None:
             break
         reply = question(level)

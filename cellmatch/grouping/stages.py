@@ -73,8 +73,11 @@ def _from_selections(search: Search, task: Task) -> None:
     """Even out the first grouping and groupings of other selections of cells, briefly."""
     goal = _spread_goal(search)
     few = count_columns(len(task.values), task.parallel) <= MOST_COLUMNS
+    most = FEW_SELECTIONS if few or search.packs > 1 else MOST_SELECTIONS
+    if few and task.demands.checks:
+        most = 1
     for tried, cells in enumerate(selections(task)):
-        if tried == (FEW_SELECTIONS if few or search.packs > 1 else MOST_SELECTIONS) or search.allowance.halted():
+        if tried == most or search.allowance.halted():
             break
         groups = fold(task.values, cells, task.series, task.parallel)
         groups = even_out(task, groups, search.random, goal, search.allowance, stalled=BRIEF)
@@ -117,10 +120,12 @@ def _ways_to_equalise(search: Search, task: Task) -> list[_Stage]:
         return [_by_resplitting, _by_shaking] if task.all_used else [_by_resplitting]
     of_capacity = _of_capacity(search, task)
     columns = count_columns(len(task.values), task.parallel)
-    stages: list[_Stage] = [_by_columns] if columns <= TINY else [_by_resplitting]
+    # rules make every move slow and the columns few
+    by_rules = bool(task.demands.checks) and columns <= MOST_COLUMNS
+    stages: list[_Stage] = [_by_columns] if columns <= TINY or by_rules else [_by_resplitting]
     if of_capacity and task.all_used and task.parallel > 3 and search.spread_bound >= OUTLIERS_RULE:
         stages.append(_by_assignment_briefly)
-    if TINY < columns <= MOST_COLUMNS:
+    if TINY < columns <= MOST_COLUMNS and not by_rules:
         stages += [partial(_by_shaking, kicks=FEW_KICKS), _by_shaking_if_far, _by_columns]
     if columns > MOST_COLUMNS:
         stages.append(_by_shaking)

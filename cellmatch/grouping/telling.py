@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from itertools import pairwise
+
 import numpy as np
 
 from cellmatch.grouping import company
@@ -58,3 +61,52 @@ def aim_result(search: Search, aim: str) -> AimResult | None:
         return AimResult(name=aim, value=fraction, bound=None, proven=fraction == 0, unit="fraction")
     value = float(company.unlikeness(pool)(search.best).mean())
     return AimResult(name=aim, value=value, bound=None, proven=value == 0, unit="fraction")
+
+
+_FIGURES: tuple[tuple[str, str, float, int, str], ...] = (
+    ("weakest_mah", "weakest group", 1, 1, "mAh"),
+    ("spread_mah", "spread", 1, 1, "mAh"),
+    ("conductance_fraction", "spread of conductance", 100, 2, "%"),
+    ("ir_range_mohm", "resistance range inside a group", 1, 2, "mΩ"),
+    ("ocv_range_mv", "voltage range inside a group", 1, 1, "mV"),
+)
+"""Field of `Figures`, words, factor, decimals and unit as printed."""
+
+BETWEEN_AND_INSIDE = (
+    "For the cells used, the variance of resistance between the groups and that inside them add up to a fixed amount: "
+    "the more alike the groups, the less alike the cells in each."
+)
+"""The identity of the analysis of variance for groups of one size (total = between + within sum of squares):
+R. A. Fisher (1925), Statistical Methods for Research Workers, ch. VII."""
+
+
+def costs_of_aims(figures: Sequence[Figures]) -> tuple[str, ...]:
+    """Return in words what each aim changed of all figures, against the aim before it.
+
+    Parameters
+    ----------
+    figures : sequence of Figures
+        After each aim, in order.
+
+    Returns
+    -------
+    tuple of str
+        One sentence for each aim after the first, and where resistances are known why they oppose each other.
+    """
+    words = []
+    for before, after in pairwise(figures):
+        changes = [
+            f"{name} {_printed(old * factor, decimals)} to {_printed(new * factor, decimals)} {unit}"
+            for field, name, factor, decimals, unit in _FIGURES
+            if (old := getattr(before, field)) is not None
+            and (new := getattr(after, field)) is not None
+            and _printed(old * factor, decimals) != _printed(new * factor, decimals)
+        ]
+        words.append(f"{after.aim}, sought after {before.aim}: {', '.join(changes) or 'nothing changed'}")
+    if words and figures[-1].ir_range_mohm is not None:
+        words.append(BETWEEN_AND_INSIDE)
+    return tuple(words)
+
+
+def _printed(value: float, decimals: int) -> str:
+    return f"{value:.{decimals}f}"
