@@ -77,7 +77,7 @@ BETWEEN_AND_INSIDE = (
     "the more alike the groups, the less alike the cells in each."
 )
 """The identity of the analysis of variance for groups of one size (total = between + within sum of squares):
-R. A. Fisher (1925), Statistical Methods for Research Workers, ch. VII."""
+R. A. Fisher (1925), Statistical Methods for Research Workers."""
 
 
 def costs_of_aims(figures: Sequence[Figures]) -> tuple[str, ...]:

@@ -13,6 +13,7 @@ from cellmatch import __version__
 from cellmatch.build.placement import natural_key
 from cellmatch.cells.quality import expected_largest
 from cellmatch.cells.table import resistances_mohm, texts
+from cellmatch.grouping.telling import costs_of_aims
 from cellmatch.output import look
 from cellmatch.output.coloured import Coloured, coloured
 from cellmatch.output.command import repeat_command
@@ -92,6 +93,7 @@ def report_html(plan: Plan) -> str:
         remarked=_remarked(plan),
         spares=ranked_spares(plan),
         loaded=_most_loaded(plan),
+        costs=costs_of_aims(plan.grouping.figures),
         ranges=look.ranges,
         least_true_spread_mah=2 * expected_largest(plan.pack.series) * plan.grouping.group_uncertainty_mah,
         limits=_limit_rows(plan),
