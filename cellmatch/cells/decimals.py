@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -77,13 +77,24 @@ def read_quantities(
     for sign, other in OTHER.items():
         if seen.rows[sign] and seen.rows[other] <= RARE_FRACTION * seen.rows[sign]:
             measured = under(sign)
-            for column, otherwise in zip(measured, under(other), strict=True) if any(map(_unfit, measured)) else ():
-                if _unfit(column) and not _unfit(otherwise):  # thousands signs that can only be decimal signs
-                    raise _both_signs(where, seen.first[sign][1], next(t for t in column.column.texts if other in t))
+            _refuse_other_sign(sign, measured, under, seen, where)
             return sign, measured, ""
     if seen.rows["."]:
         raise _both_signs(where, seen.first["."][1], seen.first[","][1])
     return _by_outcome({sign: under(sign) for sign in (",", ".")}, where)
+
+
+def _refuse_other_sign(
+    sign: Decimal, measured: Sequence[Measured], under: Callable[[Decimal], list[Measured]], seen: Evidence, where: str
+) -> None:
+    """Raise where a column can't be true under the sign of the others, and can under the other sign."""
+    if not any(map(_unfit, measured)):
+        return
+    other = OTHER[sign]
+    for column, otherwise in zip(measured, under(other), strict=True):
+        text = next((t for t in column.column.texts if other in t), None)
+        if text is not None and _unfit(column) and not _unfit(otherwise):
+            raise _both_signs(where, seen.first[sign][1], text)
 
 
 def _both_signs(where: str, one: str, other: str) -> FileAmbiguous:

@@ -59,6 +59,8 @@ def refuse_other_kinds(data: bytes, name: str) -> None:
     FileUnusable
         An archive, an old workbook, a PDF, a picture, a pointer to a large file.
     """
+    if data.startswith(b"PK\x03\x04") and b"xl/workbook.xml" in data:
+        raise FileUnusable(Problem(name, "is a workbook where a text is read; save its sheets as CSV, one log each"))
     for mark, words in _NOT_TEXT:
         if data.startswith(mark):
             raise FileUnusable(Problem(name, f"is {words}"))
