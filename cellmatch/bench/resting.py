@@ -30,6 +30,8 @@ FLOATING_V = 0.2
 TELLING_V = 0.2
 """[V] Two explanations are told apart by a reading that differs by at least this much."""
 FITS_SIGMA = 5.0
+AWAY_SIGMA = 2.0
+"""Readings this far from a healthy pack's are told as evidence."""
 HEALTHY_ODDS = 20.0
 LISTED = 0.02
 """Explanations less likely than this, of all, are not named."""
@@ -184,7 +186,9 @@ def _evidence(built: BuiltPack, rest: RestSet, pairwise: bool, most: int = 4) ->
     """Return the readings that lie furthest from a healthy pack's, and what that would show."""
     mean, cov = _moments(built, [healthy(built.series)], rest, pairwise)
     away = np.abs(rest.volts - mean[0]) / np.sqrt(np.diagonal(cov[0]))
-    telling = sorted(int(i) for i in np.argsort(-away)[:most])
+    furthest = [int(i) for i in np.argsort(-away)[:most]]
+    # readings that fit a healthy pack are no evidence; one is told whatever it is
+    telling = sorted(i for i in furthest if away[i] > AWAY_SIGMA) or furthest[:1]
     return tuple(
         f"{label(rest.kind[i], int(rest.number[i]), pairwise=pairwise)} reads {rest.volts[i]:.3f} V, "
         f"expected {mean[0][i]:.3f} V"

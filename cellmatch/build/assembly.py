@@ -127,7 +127,7 @@ def _loads(bench: Workbench, taps: tuple[Tap, ...], current_a: float | None, lin
     if current_a is None or np.isnan(bench.r_ohm).any():
         return None
     circuit = pack_network(bench.positions, bench.wiring, taps, bench.r_ohm, link_ohm)
-    return link_loads(circuit, bench.positions, bench.wiring, current_a)
+    return link_loads(circuit, bench.positions, bench.wiring, bench.holder, current_a)
 
 
 def _current_cautions(bench: Workbench, current_a: float | None, loads: LinkLoads | None) -> list[str]:

@@ -215,6 +215,7 @@ def junction_cards(plan: Plan) -> Sheet:
         name = f"{step.junction}–{step.junction + 1}"
         live = f"live afterwards: up to {number(step.live_v, 1, 'V')}"
         rows.append((name, f"step {step.number}: {step.title}; {live}", NOTHING, BLANK, BLANK, TICK))
+        rows.append((name, _links_words(plan, step.junction), NOTHING, BLANK, BLANK, NOTHING))
         rows += [(name, words, NOTHING, BLANK, BLANK, TICK) for words in step.do]
         rows += [
             (
@@ -239,7 +240,20 @@ def junction_cards(plan: Plan) -> Sheet:
         TICK_COLUMN,
     )
     lead = ("One junction at a time, from top to bottom. A reading outside its window: stop there, and read again.",)
-    return Sheet(name="junctions", title="Junction cards", lead=lead, columns=columns, rows=tuple(rows))
+    loads = plan.assembly.loads
+    foot = tuple(words for words in (loads.words, loads.stacking_words) if words) if loads else ()
+    return Sheet(name="junctions", title="Junction cards", lead=lead, columns=columns, rows=tuple(rows), foot=foot)
+
+
+def _links_words(plan: Plan, number_of_junction: int) -> str:
+    """Return how many places touch at a junction, how many links join them, and what each carries."""
+    junction = next(j for j in plan.assembly.wiring.junctions if j.number == number_of_junction)
+    pairs, links = junction.touching, junction.links
+    words = f"{pairs} touching pair{'s' if pairs != 1 else ''}, {links} link{'s' if links != 1 else ''}"
+    loads = plan.assembly.loads
+    if loads is None:
+        return words
+    return f"{words}: at {loads.current_a:g} A {number(junction.amps_per_link(loads.current_a), 1, 'A')} each"
 
 
 def _reading_words(e: Expected) -> str:

@@ -123,6 +123,11 @@ def test_last_lead_open_and_row_one_plate_high_tie_until_a_pin_is_read_against_m
     assert look(pins, 10, read("pin_v", pin, pin * V))[0].kind == "tap_open"
 
 
+def test_only_readings_that_speak_against_a_sound_pack_are_evidence(look: Callable[..., list[Finding]]) -> None:
+    (only,) = look([0, 1, 2, 3, 0, 5, 6, 7, 8, 9, 10], 10)[0].evidence
+    assert only.startswith("pin 4 reads 0.000 V, expected 14.680 V")
+
+
 def test_dead_group_of_two_cells_ties_with_a_reversed_cell(look: Callable[..., list[Finding]]) -> None:
     # bus V (P - 2) / P is 0 for P = 2
     pins = _from_steps(1, 1, 1, 1, 0, 1, 1, 1, 1, 1)

@@ -7,7 +7,7 @@ import pytest
 
 from cellmatch.build.links import wire_pack
 from cellmatch.build.meter import Meter
-from cellmatch.build.pack_network import PackNetwork, pack_network
+from cellmatch.build.pack_network import PackNetwork, link_loads, pack_network
 from cellmatch.build.taps import list_taps
 from cellmatch.pack.holder import Holder
 
@@ -40,6 +40,20 @@ def test_one_link_a_junction_loads_every_bar() -> None:
     flow = np.abs(circuit.network.solve(3.67, 20.0).link_a)
     assert flow[~bars & np.isfinite(circuit.network.link_ohm)].max() == pytest.approx(20.0)
     assert np.median(flow[bars][flow[bars] > 14]) == pytest.approx(14.4, abs=0.05)
+
+
+@pytest.mark.parametrize(("link_type", "saved"), [("bolted", True), ("welded", False)])
+def test_what_stacking_saves(link_type: str, saved: bool) -> None:
+    # by hand: 2s3p of equal cells with links of next to nothing: 3 series links of 4 A at 12 A, each a joint of
+    # 0.2 mohm less at both ends: 3 x 2 x 0.0002 x 16 = 19.2 mW
+    circuit, _ = _network("2s3p", 0.030, 1e-9)
+    holder = Holder(link_type=link_type)
+    positions = holder.lay_out("2s3p")
+    loads = link_loads(circuit, positions, wire_pack(positions, holder), holder, 12.0)
+    assert (loads.saved_w is not None) is saved
+    assert ("saves 0.02 W" in loads.stacking_words) is saved
+    if saved:
+        assert loads.saved_w == pytest.approx(0.0192, rel=1e-3)
 
 
 @pytest.mark.parametrize(

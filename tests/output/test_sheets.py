@@ -15,7 +15,8 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 
-from cellmatch import Plan
+from cellmatch import Plan, plan_pack
+from cellmatch.cells.table import cell_table
 from cellmatch.output.bench_sheet import bench_html
 from cellmatch.output.label_sheets import LABEL_SHEETS, PAGES_MM
 from cellmatch.output.labels import code_matrix, labels_html
@@ -23,6 +24,8 @@ from cellmatch.output.papers import papers_html
 from cellmatch.output.pdf import labels_pdf, papers_pdf
 from cellmatch.output.report import report_html
 from cellmatch.output.sheets import SHEETS, Sheet, label_words, sheets_of
+from cellmatch.pack.holder import Holder
+from cellmatch.prediction import LoadCase
 
 NAMES = ("plain", "no resistance", "one cell", "one group", "odd ids", "stop", "accepted")
 
@@ -98,6 +101,21 @@ def test_each_junction_has_its_card_with_links_and_readings(plain_plan: Plan) ->
     assert all(f"{link.a}-{link.b}" in text for link in wiring.links if link.junction)
     windows = [w for w in column(card, "window V") if " to " in w]
     assert len(windows) == sum(e.kind != "spread_v" for s in steps if s.junction for e in s.expected)
+
+
+def test_touching_pairs_and_amps_a_link_are_printed() -> None:
+    # geometry: 10s4p laid as 5 x 8 touches at 1, 4, 1, 4 ... pairs; at 20 A the single link carries 20 A, four 5 A each
+    rng = np.random.default_rng(0)
+    cells = cell_table(
+        {"ocv_v": [3.67] * 40, "capacity_mah": rng.normal(2500, 20, 40), "ir_mohm": [25.0] * 40},
+        ids=[f"C{i}" for i in range(40)],
+    )
+    case = LoadCase(current_a=20.0)
+    folded = plan_pack(cells, "10s4p", chemistry="nmc", seconds=0.1, holder=Holder.parse("5x8"), case=case)
+    text = [words.replace("\u2009", " ") for words in column(sheet(folded, "junctions"), "what")]
+    assert "1 touching pair, 1 link: at 20 A 20.0 A each" in text
+    assert "4 touching pairs, 4 links: at 20 A 5.0 A each" in text
+    assert any("saves" in words for words in sheet(folded, "junctions").foot)
 
 
 def test_taps_rise_from_nothing_to_the_whole_pack(plain_plan: Plan) -> None:
