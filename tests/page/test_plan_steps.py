@@ -6,6 +6,7 @@ import io
 import json
 import re
 import shutil
+import time
 import zipfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -19,8 +20,8 @@ from cellmatch.page.app import make_app
 from cellmatch.page.benchwork import bench_of, judge, locks
 from cellmatch.page.child import Child
 from cellmatch.page.jobs import JobFolder, Jobs, now
-from cellmatch.page.plans import journal_of, plan_view
-from cellmatch.page.searches import Search
+from cellmatch.page.plans import Press, journal_of, plan_view
+from cellmatch.page.searches import Search, Searches
 from cellmatch.page.security import Keys
 from tests.page.conftest import BENCH, HOME, ORIGIN, LentDesk, Server, client_of, wait_until
 
@@ -583,6 +584,37 @@ def test_a_search_that_cannot_be_meant_is_not_begun(module_server: Server, form:
     assert answer.status_code == 422
     assert words in answer.text
     shutil.rmtree(module_server.root / "asked")
+
+
+class DeafChild:
+    """A child that works on and on, whatever it is told."""
+
+    ended = False
+
+    def start(self, task: str, **arguments: Any) -> None:
+        """Take the task."""
+
+    def listen(self, wait_s: float) -> None:
+        time.sleep(0.01)
+
+    def ask_to_stop(self) -> None:
+        """Not listen."""
+
+    def end(self) -> None:
+        self.ended = True
+
+
+def test_a_search_that_does_not_hear_the_stop_is_ended(job: JobFolder, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("cellmatch.page.searches.Child", DeafChild)
+    monkeypatch.setattr("cellmatch.page.searches.STOP_GRACE_S", 0.05)
+    searches = Searches(Press())
+    search = searches.start(job, 300.0)
+    assert searches.running(job) is search
+    searches.stop(job)
+    wait_until(lambda: searches.running(job) is None)
+    assert (search.ended, search.child.ended) == ("stopped", True)  # type: ignore[attr-defined]
+    assert "was ended" in search.problems[0].what
+    assert job.read().searching is None
 
 
 def test_a_child_that_dies_is_a_message_and_the_page_lives(module_server: Server) -> None:
