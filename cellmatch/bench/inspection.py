@@ -67,7 +67,9 @@ def inspect_pack(
         A target that the pack does not have, times with and without a time zone, or no reading at all.
     """
     built = plan if isinstance(plan, BuiltPack) else built_pack(plan)
-    readings = [r for r in readings if r.is_taken]
+    # a group read with no load on it was read at rest
+    taken = [r for r in readings if r.is_taken]
+    readings = [replace(r, kind=GROUP) if r.kind == "load_v" and r.load_a == 0 else r for r in taken]
     _check_readings(built, readings)
     split = sessions(readings)
     loaded = _last_with(split, ("load_v", "cap_drop_v"))
@@ -229,10 +231,11 @@ def _stale(split: list[list[BenchReading]], now: datetime | None) -> Events:
 
 
 def _clean(readings: Sequence[BenchReading]) -> Finding:
-    return finding(
-        "clean",
-        "pack",
-        f"all {len(readings)} readings fit the plan within what the meter and the plan can tell.",
-        (),
-        sure_fraction=1.0,
-    )
+    # gaps, and blocks of groups on their way to a pack, are judged at their steps
+    of_steps = sum(r.kind == "gap_v" or (r.kind == GROUP and as_number(r.target) is None) for r in readings)
+    compared = len(readings) - of_steps
+    words = f"all {compared} readings fit" if compared > 1 else "the one reading fits" if compared else "nothing was"
+    words += " the plan within what the meter and the plan can tell." if compared else " compared with the plan."
+    if of_steps:
+        words += f" {of_steps} of gaps and blocks belong to their steps and are only kept."
+    return finding("clean", "pack", words, (), sure_fraction=1.0)

@@ -110,13 +110,11 @@ def load_test(built: BuiltPack, readings: Sequence[BenchReading]) -> LoadTest | 
     ----------
     built : BuiltPack
     readings : sequence of BenchReading
-        Of one session: ``group_v`` (or ``load_v`` with 0 A) at rest, ``load_v`` under load.
+        Of one session: ``group_v`` at rest, ``load_v`` under load.
     """
     loaded = [r for r in readings if r.kind == "load_v" and r.load_a != 0 and as_number(r.target)]
     rest = {
-        as_number(r.target): r.value_v
-        for r in readings
-        if (r.kind == GROUP or r.kind == "load_v") and r.load_a == 0 and as_number(r.target)
+        as_number(r.target): r.value_v for r in readings if r.kind == GROUP and r.load_a == 0 and as_number(r.target)
     }
     if not loaded:
         return None

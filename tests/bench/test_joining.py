@@ -162,6 +162,24 @@ def test_a_reading_that_was_not_taken_counts_for_nothing(built: Built, read: Rea
         inspect_pack(pack, [left_out])
 
 
+def test_only_what_was_compared_is_called_fitting(built: Built, read: Read) -> None:
+    pack = built(4, 1)
+    gap, block = read("gap_v", "1-2", 0.01), read("group_v", "1-2", 7.34)
+    words = [
+        next(f.words for f in inspect_pack(pack, readings) if f.kind == "clean")
+        for readings in ([gap, block], [gap, read("main_v", "pack", 14.68)], [read("load_v", "1", 3.67)])
+    ]
+    assert words[0].startswith("nothing was compared with the plan. 2 of gaps and blocks")
+    assert words[1].startswith("the one reading fits the plan")
+    assert "1 of gaps and blocks" in words[1]
+    assert words[2].startswith("the one reading fits")
+
+
+def test_group_read_without_a_load_is_read_at_rest(built: Built, read: Read) -> None:
+    found = inspect_pack(built(5, 3), [read("load_v", g, 3.60 if g == 2 else 3.67) for g in range(1, 6)])
+    assert [(f.kind, f.target) for f in found if f.is_fault] == [("group_low", "group 2")]
+
+
 def test_group_outside_its_limits_is_a_stop_whatever_else(built: Built, read: Read) -> None:
     groups = [read("group_v", g, 4.27 if g == 2 else 4.18, after=timedelta(0)) for g in range(1, 6)]
     found = inspect_pack(built(5, 3), groups)
