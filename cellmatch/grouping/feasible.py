@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
 from numpy.random import Generator
 
 from cellmatch.errors import Problem, RulesInfeasible
@@ -29,6 +30,8 @@ def first_grouping(task: Task, pool: Pool, random: Generator, allowance: Allowan
     RulesInfeasible
         There is none, with the single rules that, relaxed, would make it possible; or none was found.
     """
+    if pool.blank_groups and not task.demands.rules:
+        return _dealt(pool)
     for tried, cells in enumerate(selections(task)):
         groups = fold(task.values, cells, task.series, task.parallel)
         if task.demands.nothing:
@@ -42,6 +45,18 @@ def first_grouping(task: Task, pool: Pool, random: Generator, allowance: Allowan
     if found is not None:
         return found
     raise RulesInfeasible(_what_is_in_the_way(task.demands.rules, pool, allowance, impossible))
+
+
+def _dealt(pool: Pool) -> Ints:
+    """Return the largest cells dealt to and fro over groups that differ in size, each filled up with its blanks."""
+    groups = np.full((pool.series, pool.parallel), -1)
+    groups[np.arange(pool.parallel) >= np.array(pool.sizes)[:, None]] = np.arange(pool.cells, len(pool.steps))
+    dealt = 0
+    for place in range(pool.parallel):
+        still_open = np.flatnonzero(groups[:, place] < 0)[:: -1 if place % 2 else 1]
+        groups[still_open, place] = np.arange(dealt, dealt + len(still_open))
+        dealt += len(still_open)
+    return groups
 
 
 def _any_grouping(task: Task, pool: Pool, allowance: Allowance, work: float) -> tuple[Ints | None, bool]:

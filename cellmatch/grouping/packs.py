@@ -11,9 +11,12 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 
+from cellmatch.errors import Problem, TooFewCells
 from cellmatch.grouping.columns import MOST_COLUMNS, count_columns
-from cellmatch.grouping.pool import Ints
+from cellmatch.grouping.pool import TENTHS_PER_MAH, Ints, Pool
+from cellmatch.grouping.result import Grouping
 from cellmatch.grouping.search import Search
+from cellmatch.pack.spec import Pack
 
 MOST_OFFERED = 40
 """Spare cells that a pack's own search may use: few enough for the exact columns in packs of a usual size."""
@@ -70,6 +73,13 @@ def searches_of_packs(search: Search) -> Iterator[tuple[Search, Callable[[], Non
         yield alone, keep
 
 
+def strongest_first(search: Search) -> None:
+    """Put the packs in the order of their weakest groups, the strongest first."""
+    packs = search.best.reshape(search.packs, -1, search.pool.parallel)
+    weakest = search.pool.steps[packs].sum(axis=2).min(axis=1)
+    search.best = packs[np.argsort(-weakest, kind="stable")].reshape(search.best.shape)
+
+
 def _offered(search: Search, spares: Ints) -> Ints:
     """Return some of the spares, spaced evenly in capacity, so that the columns of the pack can be listed."""
     pool = search.pool
@@ -80,3 +90,43 @@ def _offered(search: Search, spares: Ints) -> Ints:
     if len(spares) <= most:
         return spares
     return spares[np.linspace(0, len(spares) - 1, most).astype(np.int64)] if most else spares[:0]
+
+
+_SECONDS_A_TRIAL = 0.5
+
+
+def most_packs(again: Callable[..., Grouping], pool: Pool, pack: Pack, capacity_mah: float, seconds: float) -> Grouping:
+    """Group as many packs as reach a capacity, halving what lies between those that do and those that can't.
+
+    Whoever can build K packs can build fewer; and the S·P·K largest cells must hold S·K times the capacity.
+
+    Raises
+    ------
+    TooFewCells
+        Not even one pack reaches it.
+    """
+    trial = min(seconds, _SECONDS_A_TRIAL)
+    largest = np.cumsum(-np.sort(-pool.tenths))
+    most = 0
+    for count in range(1, pool.cells // pack.places + 1):
+        if largest[count * pack.places - 1] >= capacity_mah * TENTHS_PER_MAH * pack.series * count:
+            most = count
+    reached, best = 0, 0.0
+    while most and reached < most:
+        count = most if reached == 0 and not best else (reached + most + 1) // 2
+        found = again(packs=count, seconds=trial)
+        best = max(best, found.weakest_mah)
+        if found.weakest_mah >= capacity_mah:
+            reached = count
+        else:
+            most = count - 1
+    if not reached:
+        if not best and pool.cells >= pack.places:
+            best = float(largest[pack.places - 1]) / pack.series / TENTHS_PER_MAH
+        raise TooFewCells(
+            Problem(
+                f"packs {pack} of {capacity_mah:g} mAh",
+                f"these {pool.cells} good cells don't make one; the most that one could hold is {best:.0f} mAh",
+            )
+        )
+    return again(packs=reached, seconds=seconds)

@@ -11,19 +11,19 @@ import numpy as np
 import pandas as pd
 
 from cellmatch.cells.table import GroupedCells
-from cellmatch.errors import Problem, TooFewCells
 from cellmatch.grouping import unequal as unequal_groups
 from cellmatch.grouping.asking import AIMS, aims_of, require_aims, require_enough, require_known, require_sensible
 from cellmatch.grouping.check import check_grouping
 from cellmatch.grouping.demands import demands_of
 from cellmatch.grouping.numbering import number_groups
-from cellmatch.grouping.packs import searches_of_packs
+from cellmatch.grouping.packs import most_packs, searches_of_packs, strongest_first
 from cellmatch.grouping.pool import TAKES_PART, TENTHS_PER_MAH, Ints, Pool, pool_of
 from cellmatch.grouping.result import FLOOR_FACTOR, AimResult, Figures, Grouping
 from cellmatch.grouping.rules import KeepOut, Rule, rule_of
 from cellmatch.grouping.search import Search, Wishes
 from cellmatch.grouping.stages import SERVE
 from cellmatch.grouping.telling import aim_result, figures_of
+from cellmatch.grouping.unbalanced import unbalanced_words
 from cellmatch.pack.spec import Pack
 
 __all__ = ["AimResult", "Grouping", "assign_groups", "check_grouping", "group_cells"]
@@ -135,7 +135,7 @@ def group_cells(
             spend_uncertainty=spend_uncertainty, stop_at_noise=stop_at_noise, floor_is_enough=floor_is_enough,
             progress=progress, on_answer=on_answer, stop=stop, reproducible=reproducible,
         )  # fmt: skip
-        return _most_packs(again, pool_of(cells, pack.group_sizes), pack, pack_capacity_mah, seconds)
+        return most_packs(again, pool_of(cells, pack.group_sizes), pack, pack_capacity_mah, seconds)
     count = int(packs)
     left_out = {rule.cell for rule in kept if isinstance(rule, KeepOut)}
     pool = pool_of(_without(cells, left_out), pack.group_sizes * count, unequal)
@@ -168,48 +168,6 @@ def group_cells(
 
 def _without(cells: pd.DataFrame, left_out: set[str]) -> pd.DataFrame:
     return cells[[str(cell) not in left_out for cell in cells.index]] if left_out else cells
-
-
-_SECONDS_A_TRIAL = 0.5
-
-
-def _most_packs(
-    again: Callable[..., Grouping], pool: Pool, pack: Pack, capacity_mah: float, seconds: float
-) -> Grouping:
-    """Group as many packs as reach a capacity, halving what lies between those that do and those that can't.
-
-    Whoever can build K packs can build fewer; and the S·P·K largest cells must hold S·K times the capacity.
-
-    Raises
-    ------
-    TooFewCells
-        Not even one pack reaches it.
-    """
-    trial = min(seconds, _SECONDS_A_TRIAL)
-    largest = np.cumsum(-np.sort(-pool.tenths))
-    most = 0
-    for count in range(1, pool.cells // pack.places + 1):
-        if largest[count * pack.places - 1] >= capacity_mah * TENTHS_PER_MAH * pack.series * count:
-            most = count
-    reached, best = 0, 0.0
-    while most and reached < most:
-        count = most if reached == 0 and not best else (reached + most + 1) // 2
-        found = again(packs=count, seconds=trial)
-        best = max(best, found.weakest_mah)
-        if found.weakest_mah >= capacity_mah:
-            reached = count
-        else:
-            most = count - 1
-    if not reached:
-        if not best and pool.cells >= pack.places:
-            best = float(largest[pack.places - 1]) / pack.series / TENTHS_PER_MAH
-        raise TooFewCells(
-            Problem(
-                f"packs {pack} of {capacity_mah:g} mAh",
-                f"these {pool.cells} good cells don't make one; the most that one could hold is {best:.0f} mAh",
-            )
-        )
-    return again(packs=reached, seconds=seconds)
 
 
 def assign_groups(cells: pd.DataFrame, grouping: Grouping) -> GroupedCells:
@@ -318,6 +276,7 @@ class _Run:
                 self.clock.give(1.0 if place + 1 == len(aims) else _SHARE_BEFORE_OTHERS)
                 self._serve(aim, self.search)
                 self.figures.append(figures_of(self.search, aim))
+        self._note_unbalanced()
         grouping = self._grouping(aims)
         check_grouping(self.cells, self.pack, grouping, self.rules)
         return grouping
@@ -349,8 +308,16 @@ class _Run:
                 self._serve(aim, alone)
             keep()
             search.notes += [note for note in alone.notes if note not in search.notes]
+        strongest_first(search)
         self._report(search.best, "packs")
         self.figures.append(figures_of(search, aims[-1]))
+
+    def _note_unbalanced(self) -> None:
+        """Say so where it is proved that these cells can't be balanced, unless it was the rules that did it."""
+        pool, search = self.pool, self.search
+        if search.packs == 1 and not pool.unequal and not self.rules and "weakest" not in search.served:
+            words = unbalanced_words(pool, search.spread_bound, self.wishes.floor_mah)
+            search.notes += [words] if words else []
 
     def _report(self, groups: Ints, stage: str) -> None:
         spread_mah = self.search.spread_of(groups) * self.pool.step_mah
