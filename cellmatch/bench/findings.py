@@ -50,12 +50,13 @@ KINDS: dict[str, FaultKind] = {
     "group_low": FaultKind(danger=16, stop=False, title="a group is low before balancing"),
     "group_high": FaultKind(danger=17, stop=False, title="a group is high before balancing"),
     "meter_offset": FaultKind(danger=18, stop=False, title="the meter, or the charge of the whole pack, is off"),
+    "measured": FaultKind(danger=97, stop=False, title="what these readings tell"),
     "cannot_show": FaultKind(danger=98, stop=False, title="what these readings can't show"),
     "clean": FaultKind(danger=99, stop=False, title="the readings fit the plan"),
 }
 """Every kind of finding; a new one is one entry here and the check that finds it."""
 
-NOTES = ("cannot_show", "clean")
+NOTES = ("measured", "cannot_show", "clean")
 """Kinds that are no faults."""
 
 

@@ -22,6 +22,7 @@ from cellmatch.bench.loaded import (
     cap_readings,
     cap_shift,
     load_test,
+    resistances,
     sagging,
     scale_of,
 )
@@ -85,7 +86,11 @@ def inspect_pack(
         *([] if out_of_play else _under_load(built, caps, test)),
         *leaks,
     ]
-    notes = [*hidden(built, test=test, caps_read={drop.cell for drop in caps}, days=days), *_stale(split, now)]
+    notes = [
+        *resistances(built, test),
+        *hidden(built, test=test, caps_read={drop.cell for drop in caps}, days=days),
+        *_stale(split, now),
+    ]
     if not events:
         notes.append((_clean(readings),))
     return most_dangerous_first([*events, *notes])

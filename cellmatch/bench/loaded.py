@@ -168,6 +168,19 @@ def _slide(
     return slope, sigma, (words,)
 
 
+def resistances(built: BuiltPack, test: LoadTest | None) -> list[tuple[Finding, ...]]:
+    """Return what a load test makes of the groups' resistance, beside what the network of cells and links says."""
+    if test is None:
+        return []
+    mohm = [f"group {g} {1000 * r:.2f}" for g, r in zip(test.group, test.ohm, strict=True)]
+    known = 1000 * float(np.median(test.sigma_ohm))
+    words = f"at {test.load_a:g} A each group sags by, in mΩ (± {known:.2f}): {', '.join(mohm)}"
+    expected = 1000 * built.group_ohm[test.group - 1]
+    if not np.isnan(expected).any():
+        words += f"; by the cells' own readings and the links {expected.min():.2f} to {expected.max():.2f}"
+    return [(finding("measured", "resistance", words + ".", test.notes, sure_fraction=1.0),)]
+
+
 def sagging(built: BuiltPack, test: LoadTest) -> list[tuple[Finding, ...]]:
     """Return groups that sag more than the network says, against their peers.
 

@@ -137,6 +137,16 @@ def test_healthy_ladder_row_is_not_called_unjoined(built: Built, read: Read) -> 
     assert _kinds(inspect_pack(pack, _loaded(read, [0.00909] * 6, 20.0))) == []
 
 
+def test_load_test_tells_the_resistance_of_each_group(built: Built, read: Read) -> None:
+    ohm = [0.0060, 0.0064, 0.0062, 0.0063, 0.0061]
+    found = inspect_pack(built(5, 4), _loaded(read, ohm, 20.0, slide=0.00036))
+    told = next(f for f in found if f.kind == "measured")
+    assert not told.is_fault
+    shown = [float(part.split()[-1]) for part in told.words.split(": ")[1].split(";")[0].split(", ")]
+    assert shown == pytest.approx([1000 * r for r in ohm], abs=0.01)
+    assert "0.36 mV/s of slide taken out" in told.evidence[0]
+
+
 def test_slide_under_load_is_taken_out(built: Built, read: Read) -> None:
     # bench rule: 34 A, ten groups read 5 s apart, slide 0.36 mV/s, healthy: no finding
     readings = _loaded(read, [0.003] * 10, 34.0, slide=0.00036)
