@@ -100,7 +100,8 @@ def _from_equal_shares(search: Search, task: Task) -> None:
         cells = with_total(task.values, start.ravel(), spares, total)
         if cells is not None:
             groups = fold(task.values, cells, task.series, task.parallel)
-            groups = even_out(plain, groups, search.random, 0, search.allowance, with_spares=False)
+            idle = None if search.served else BRIEF
+            groups = even_out(plain, groups, search.random, 0, search.allowance, stalled=idle, with_spares=False)
             search.offer(task, groups, "selections")
 
 
@@ -117,7 +118,7 @@ def _ways_to_equalise(search: Search, task: Task) -> list[_Stage]:
     if search.packs > 1:
         if not task.all_used and task.merit(search.best) <= NEARLY:
             return []  # with spares at hand each pack's own search does the rest
-        return [_by_resplitting, _by_shaking] if task.all_used else [_by_resplitting]
+        return [_by_resplitting, _by_shaking]
     of_capacity = _of_capacity(search, task)
     columns = count_columns(len(task.values), task.parallel)
     # rules make every move slow and the columns few
