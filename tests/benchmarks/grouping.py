@@ -122,11 +122,12 @@ def far_below_drafts(trays: Sequence[Tray]) -> None:
             deals = [serpentine(*a).spread or 0 for a in arguments]
             kk = [PEERS["numberpartitioning KK"](*a).spread or 10**9 for a in arguments]
             above = sum(m > min(d, k) for m, d, k in zip(mine, deals, kk, strict=True))
+            proven = sum(grouping.proven for grouping in found)
             to_deal, to_kk = median(mine) / median(deals), median(mine) / median(kk)
             target(
-                2, f"{kind} {series}s{parallel}p/{cells} in 0.5 s: <= 0.06 x serpentine, <= 0.2 x KK",
-                to_deal <= 0.06 and to_kk <= 0.2 and not above,
-                f"{to_deal:.3f}, {to_kk:.3f}; above on {above} trays; {sum(g.proven for g in found)}/{len(found)} proven",
+                2, f"{kind} {series}s{parallel}p/{cells} in 0.5 s: <= 0.06 x serpentine, <= 0.2 x KK, or all proven",
+                not above and (proven == len(found) or (to_deal <= 0.06 and to_kk <= 0.2)),
+                f"{to_deal:.3f}, {to_kk:.3f}; above on {above} trays; {proven}/{len(found)} proven",
             )  # fmt: skip
 
 
