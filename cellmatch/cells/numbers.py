@@ -7,7 +7,11 @@ drops thousands signs wherever they stand; a tester's file must not be read that
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from typing import Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
 
 from cellmatch.cells.spelling import listed
 
@@ -137,6 +141,47 @@ def parse_number(text: str, decimal: Decimal = ".") -> Number:
     if found and not (found["unit"] and signed.casefold() in OVER_RANGE):
         return _number(found)
     return Number(NAN, fault=_fault(text, signed, decimal))
+
+
+class Numbers(NamedTuple):
+    """What many texts hold.
+
+    Parameters
+    ----------
+    found : ndarray of float, shape (n,)
+        NaN for a text that is no number.
+    decimals : ndarray of int, shape (n,)
+    others : dict of index to Number
+        Texts with a unit behind the number, and those that are none.
+    """
+
+    found: NDArray[np.float64]
+    decimals: NDArray[np.int64]
+    others: dict[int, Number]
+
+
+def parse_numbers(texts: Sequence[str], decimal: Decimal = ".") -> Numbers:
+    """Read many texts as :func:`parse_number` does, the plain numbers among them quickly.
+
+    Examples
+    --------
+    >>> parse_numbers(["3.601", "OL"]).found.tolist()
+    [3.601, nan]
+    """
+    plain = _PLAIN[decimal].fullmatch
+    values, decimals, others = [], [], {}
+    for i, text in enumerate(texts):
+        found = plain(text)
+        if found is not None:
+            values.append(float(text if decimal == "." else text.replace(",", ".")))
+            decimals.append(len(found[1] or ""))
+            continue
+        number = parse_number(text, decimal)
+        values.append(number.value)
+        decimals.append(number.decimals)
+        if number.unit or number.fault:
+            others[i] = number
+    return Numbers(np.array(values, dtype=float), np.array(decimals, dtype=np.int64), others)
 
 
 def _number(found: re.Match[str]) -> Number:

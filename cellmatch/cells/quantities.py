@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from cellmatch.cells.headers import Heading
-from cellmatch.cells.numbers import MISSING, SPACES, Decimal, Number, parse_number
+from cellmatch.cells.numbers import MISSING, SPACES, Decimal, Numbers, parse_numbers
 from cellmatch.cells.table import COLUMN
 from cellmatch.cells.units import AS, PLAUSIBLE, QUANTITY, Plausible, Unit, unit_of
 
@@ -100,15 +100,17 @@ def measure(column: TextColumn, decimal: Decimal, told: Unit | None = None, row_
     row_unit : Unit, optional
         Unit from a units row.
     """
-    numbers = [parse_number(text, decimal) for text in column.texts]
-    bare = np.array([n.value if not n.unit else np.nan for n in numbers] or [np.nan])
+    numbers = parse_numbers(column.texts, decimal)
+    bare = numbers.found.copy()
+    bare[[i for i, n in numbers.others.items() if n.unit]] = np.nan
     rows = bare[column.codes] if len(column.codes) else bare[:0]
     sizes = np.abs(rows[np.isfinite(rows)])
     if QUANTITY[column.name] in NO_UNIT_IN_ZERO and sizes.any():
         sizes = sizes[sizes > 0]
     unit, how, question = _unit(column, sizes, told, row_unit, numbers)
     values, wrong = _converted(column, numbers, unit)
-    blank = np.array([n.fault == MISSING for n in numbers] or [False])
+    blank = np.zeros(len(column.texts), dtype=bool)
+    blank[[i for i, n in numbers.others.items() if n.fault == MISSING]] = True
     result = Measured(
         column,
         values[column.codes] if len(column.codes) else values[:0],
@@ -164,9 +166,11 @@ def median_of(parts: Sequence[Measured]) -> tuple[Measured, NDArray[np.float64]]
     return whole, ranges
 
 
-def _step(numbers: Sequence[Number], unit: Unit) -> float:
-    digits = [n.decimals for n in numbers if not n.fault and not n.unit]
-    return float(10.0 ** -max(digits) * unit.factor) if digits and max(digits) < 8 else math.nan
+def _step(numbers: Numbers, unit: Unit) -> float:
+    plain = np.ones(len(numbers.decimals), dtype=bool)
+    plain[list(numbers.others)] = False
+    digits = int(numbers.decimals[plain].max()) if plain.any() else 8
+    return float(10.0**-digits * unit.factor) if digits < 8 else math.nan
 
 
 def _unit(
@@ -174,7 +178,7 @@ def _unit(
     sizes: NDArray[np.float64],
     told: Unit | None,
     row_unit: Unit | None,
-    numbers: Sequence[Number],
+    numbers: Numbers,
 ) -> tuple[Unit, str, str]:
     """Return the unit of the numbers that carry none, how it is known, and a question where it is not."""
     name = column.name
@@ -182,7 +186,7 @@ def _unit(
     if told is not None:
         return told, "told", ""
     if not len(sizes):
-        return choices[0].unit, "cell" if any(n.unit for n in numbers) else "header", ""
+        return choices[0].unit, "cell" if any(n.unit for n in numbers.others.values()) else "header", ""
     median = float(np.median(sizes))
     stated = row_unit or column.heading.unit
     if stated is not None:
@@ -212,22 +216,22 @@ def _unlikely(name: str, stated: Unit, median: float, choices: Sequence[Plausibl
     return f"{said}; say {options} (--units {name}={stated.symbol} if it is meant)"
 
 
-def _converted(column: TextColumn, numbers: Sequence[Number], unit: Unit) -> tuple[NDArray[np.float64], dict[int, str]]:
+def _converted(column: TextColumn, numbers: Numbers, unit: Unit) -> tuple[NDArray[np.float64], dict[int, str]]:
     """Return the value of each distinct text in our unit, and the words for those that have none."""
     limits = COLUMN[column.name]
-    values = np.array([scaled(n, unit) for n in numbers] or [np.nan])
-    wrong = {i: n.fault for i, n in enumerate(numbers) if n.fault and n.fault != MISSING}
-    units = {i: unit_of(n.unit) for i, n in enumerate(numbers) if n.unit}
+    values = _scaled(numbers, unit)
+    wrong = {i: n.fault for i, n in numbers.others.items() if n.fault and n.fault != MISSING}
+    units = {i: unit_of(n.unit) for i, n in numbers.others.items() if n.unit}
     for i, own in units.items():
         if own is None or own.quantity != QUANTITY[column.name]:
             values[i] = np.nan
-            wrong[i] = f"and '{numbers[i].unit}' is no unit of {QUANTITY[column.name]}"
+            wrong[i] = f"and '{numbers.others[i].unit}' is no unit of {QUANTITY[column.name]}"
         else:
-            values[i] = scaled(numbers[i], own)
+            values[i] = scaled(numbers.found[i], int(numbers.decimals[i]), own)
     for i in map(int, np.flatnonzero((values < limits.least) | (values > limits.most))):
         negative = values[i] < 0 <= limits.least
         own = units.get(i) or unit
-        wrong[i] = "which is negative" if negative else _out_of_range(column.name, numbers[i].value, own)
+        wrong[i] = "which is negative" if negative else _out_of_range(column.name, float(numbers.found[i]), own)
         values[i] = np.nan
     for i in map(int, np.flatnonzero(values == 0)):
         if column.name in NOT_ZERO:
@@ -247,15 +251,23 @@ def _out_of_range(name: str, number: float, unit: Unit) -> str:
     return f"which can't be true: right would be {limits.least:g} to {limits.most:g}"
 
 
-def scaled(number: Number, unit: Unit) -> float:
+def _scaled(numbers: Numbers, unit: Unit) -> NDArray[np.float64]:
+    """Return all numbers in our unit, as if none carried its own."""
+    if unit.factor == 1 and not unit.before:
+        return numbers.found.copy()
+    pairs = zip(numbers.found.tolist(), numbers.decimals.tolist(), strict=True)
+    return np.array([scaled(value, decimals, unit) for value, decimals in pairs], dtype=float)
+
+
+def scaled(number: float, decimals: int, unit: Unit) -> float:
     """Return a number in our unit, free of the rounding that a plain product would add."""
     if unit.factor == 1 and not unit.before:
-        return number.value
-    value = (number.value + unit.before) * unit.factor
+        return number
+    value = (number + unit.before) * unit.factor
     shift = math.log10(unit.factor)
-    if unit.before or shift != round(shift) or number.decimals - shift > 12 or number.fault:
+    if unit.before or shift != round(shift) or decimals - shift > 12 or math.isnan(value):
         return value
-    return round(value, max(0, number.decimals - round(shift)))
+    return round(value, max(0, decimals - round(shift)))
 
 
 def _typed_in_another_unit(measured: Measured) -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
-from statistics import median
 from typing import Literal
 
 import numpy as np
@@ -66,10 +65,10 @@ def combined(rows: pd.DataFrame, rule: RepeatRule) -> tuple[pd.DataFrame, tuple[
     if rule == "median":
         for name in some.columns[[pd.api.types.is_float_dtype(t) for t in some.dtypes]]:
             merged[name] = groups[name].median()
-    problems = some["problems"].to_numpy(dtype=object)
-    counted = [rows if rule == "median" else rows[-1:] for rows in members]
+    problems = some["problems"].tolist()
+    counted = [(rows if rule == "median" else rows[-1:]).tolist() for rows in members]
     merged["source"] = [places(repeat.sources) for repeat in repeats]
-    merged["problems"] = [sum((problems[i] for i in rows), ()) for rows in counted]
+    merged["problems"] = [sum([problems[i] for i in rows], ()) for rows in counted]
     result = rows[~rows.index.duplicated()].copy()
     place = result.index.get_indexer(merged.index)
     for name in result.columns:
@@ -118,29 +117,53 @@ def _one_method(rows: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
 
 def _repeats(some: pd.DataFrame, members: Sequence[NDArray[np.integer]], rule: RepeatRule) -> tuple[Repeat, ...]:
     """Describe what was combined, cell by cell."""
-    sources = some["source"].to_numpy(dtype=object)
-    columns = {n: some[n].to_numpy(dtype=float).tolist() for n in TOLERANCE if n in some.columns}
+    sources = some["source"].tolist()
+    columns = {n: some[n].to_numpy(dtype=float) for n in TOLERANCE if n in some.columns}
     labels = {n: texts(some, n).tolist() for n in LABELS if n in some.columns}
-    return tuple(
-        Repeat(
-            cell_id=str(some.index[rows[0]]),
-            sources=tuple(sources[i] for i in rows),
-            readings=(readings := {n: tuple(values[i] for i in rows) for n, values in columns.items()}),
-            rule=rule,
-            differ=tuple(words for n, values in readings.items() if (words := _difference(n, values))),
-            labels={n: tuple(values[i] for i in rows) for n, values in labels.items()},
+    differing = _differing(columns, members)
+    lists = {n: values.tolist() for n, values in columns.items()}
+    ids = some.index.tolist()
+    found = []
+    for k, rows in enumerate(map(np.ndarray.tolist, members)):
+        readings = {n: tuple([values[i] for i in rows]) for n, values in lists.items()}
+        found.append(
+            Repeat(
+                cell_id=str(ids[rows[0]]),
+                sources=tuple([sources[i] for i in rows]),
+                readings=readings,
+                rule=rule,
+                differ=differing[k],
+                labels={n: tuple([values[i] for i in rows]) for n, values in labels.items()} if labels else {},
+            )
         )
-        for rows in map(np.ndarray.tolist, members)
-    )
+    return tuple(found)
 
 
-def _difference(name: str, values: Sequence[float]) -> str:
-    """Return the range of some readings in words where it is more than the repeatability, else nothing."""
-    absolute, fraction, unit = TOLERANCE[name]
-    given = sorted(v for v in values if v == v)
-    if len(given) < 2 or given[-1] - given[0] <= absolute + fraction * abs(median(given)) + 1e-9:
-        return ""
-    return f"{name} {given[0]:g} to {given[-1]:g} {unit}"
+def _differing(
+    columns: Mapping[str, NDArray[np.float64]], members: Sequence[NDArray[np.integer]]
+) -> list[tuple[str, ...]]:
+    """Return, cell by cell, the ranges in words that are more than the repeatability."""
+    order = np.concatenate(members)
+    sizes = [len(rows) for rows in members]
+    starts = np.cumsum([0, *sizes[:-1]])
+    cell = np.repeat(np.arange(len(members)), sizes)
+    found: list[tuple[str, ...]] = [()] * len(members)
+    for name, values in columns.items():
+        ranked = values[order]
+        least, most = np.fmin.reduceat(ranked, starts), np.fmax.reduceat(ranked, starts)
+        middle = pd.Series(ranked).groupby(cell).median().to_numpy(dtype=np.float64)
+        for k in np.flatnonzero(_too_far(name, most - least, middle)).tolist():
+            found[k] = (*found[k], _range_words(name, float(least[k]), float(most[k])))
+    return found
+
+
+def _too_far(name: str, apart: NDArray[np.float64], middle: NDArray[np.float64]) -> NDArray[np.bool_]:
+    absolute, fraction, _ = TOLERANCE[name]
+    return np.asarray(apart > absolute + fraction * np.abs(middle) + 1e-9)
+
+
+def _range_words(name: str, least: float, most: float) -> str:
+    return f"{name} {least:g} to {most:g} {TOLERANCE[name][2]}"
 
 
 def described(repeats: Sequence[Repeat]) -> list[str]:
@@ -165,14 +188,15 @@ def described(repeats: Sequence[Repeat]) -> list[str]:
 def described_again(reading: Reading, repeats: Sequence[Repeat]) -> tuple[str, ...]:
     """Return a reading's warnings with those about repeats made anew, for readings that were changed since."""
     before = set(described(reading.repeats))
-    plain = [
-        replace(
-            r,
-            readings=(given := {n: v for n, v in r.readings.items() if n in TOLERANCE}),
-            differ=tuple(words for n, v in given.items() if (words := _difference(n, v))),
-        )
-        for r in repeats
-    ]
+    plain = [replace(r, readings={n: v for n, v in r.readings.items() if n in TOLERANCE}) for r in repeats]
+    if plain:
+        columns = {
+            name: np.array([v for r in plain for v in r.readings.get(name, [np.nan] * len(r.sources))])
+            for name in TOLERANCE
+        }
+        ends = np.cumsum([len(r.sources) for r in plain])
+        differing = _differing(columns, np.split(np.arange(ends[-1]), ends[:-1]))
+        plain = [replace(r, differ=words) for r, words in zip(plain, differing, strict=True)]
     return (*described(plain), *(w for w in reading.warnings if w not in before))
 
 
