@@ -151,7 +151,7 @@ def _differing(
     for name, values in columns.items():
         ranked = values[order]
         least, most = np.fmin.reduceat(ranked, starts), np.fmax.reduceat(ranked, starts)
-        middle = pd.Series(ranked).groupby(cell).median().to_numpy(dtype=np.float64)
+        middle = np.asarray(pd.Series(ranked).groupby(cell).median(), dtype=np.float64)
         for k in np.flatnonzero(_too_far(name, most - least, middle)).tolist():
             found[k] = (*found[k], _range_words(name, float(least[k]), float(most[k])))
     return found

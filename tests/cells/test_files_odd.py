@@ -94,6 +94,11 @@ REFUSED: dict[str, tuple[str | bytes, type[Exception], list[str]]] = {
         FileAmbiguous,
         ["both decimal signs occur: '20,4' and '3.612'", "--decimal"],
     ),
+    "a shifted row and units that can't be right": (
+        "id;ocv_v;cap;ir_mohm\nA1;3,611;x;2;3,105;0,0151\nA2;3,698;3,096;0,0149\nA3;3,700;3,120;0,0153\n",
+        FileAmbiguous,
+        ["resistance: the unit mohm can't be right", "--units ir_mohm=ohm"],
+    ),
     "a list in another notation": ("- id: A1\n  ocv: 3.61\n  cap: 2900\n", FileUnusable, ["no header row found"]),
     "headings too far down": (
         "words\n" * 301 + "id,ocv,cap\nA1,3.6,2900\n",

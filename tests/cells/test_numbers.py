@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cellmatch.cells.numbers import MISSING, Decimal, looks_like_date, parse_number
+from cellmatch.cells.numbers import MISSING, Decimal, looks_like_date, parse_number, parse_numbers
 
 
 @pytest.mark.parametrize(
@@ -157,6 +157,26 @@ def test_any_text_gives_a_number_or_a_fault(text: str, decimal: Decimal) -> None
     number = parse_number(text, decimal)
     assert math.isnan(number.value) == bool(number.fault)
     assert not math.isinf(number.value)
+
+
+@given(
+    st.lists(
+        st.one_of(
+            st.sampled_from(["3.6", "3,6", "2.981,5", "20 mΩ", "OL", "", "1e5", "-0", " 7 ", "2’900", "003"]),
+            st.from_regex(r"-?[0-9]{1,4}[.,]?[0-9]{0,4}", fullmatch=True),
+        ),
+        max_size=8,
+    ),
+    st.sampled_from([".", ","]),
+)
+def test_many_texts_are_read_as_each_of_them(texts: list[str], decimal: Decimal) -> None:
+    together = parse_numbers(texts, decimal)
+    for i, text in enumerate(texts):
+        alone = parse_number(text, decimal)
+        assert together.found[i] == pytest.approx(alone.value, abs=0.0, nan_ok=True)
+        assert together.decimals[i] == alone.decimals
+        assert (i in together.others) == bool(alone.unit or alone.fault)
+        assert repr(together.others.get(i, alone)) == repr(alone)
 
 
 def test_dates_of_spreadsheets() -> None:
