@@ -58,6 +58,21 @@ def test_record_fits_its_schema(columns: dict[str, Any]) -> None:
     jsonschema.validate(plan_to_json(make_plan(**columns), {"cells.csv": "0" * 64}), schema)
 
 
+def test_the_schema_says_of_every_key_what_it_holds() -> None:
+    def undescribed(node: Any, at: str) -> list[str]:
+        if not isinstance(node, dict):
+            return []
+        keys = node.get("properties", {}).items()
+        parts = [node.get("items"), node.get("additionalProperties"), *node.get("anyOf", []), *node.get("oneOf", [])]
+        return [
+            *(f"{at}/{key}" for key, value in keys if isinstance(value, dict) and not value.get("description")),
+            *(found for key, value in keys for found in undescribed(value, f"{at}/{key}")),
+            *(found for part in parts for found in undescribed(part, at)),
+        ]
+
+    assert undescribed(record_schema(), "") == []
+
+
 def test_schema_catches_a_damaged_record() -> None:
     record = plan_to_json(make_plan())
     record["verdict"] = "probably fine"
