@@ -198,19 +198,20 @@ def test_papers_stand_alone_and_escape_ids(odd_plans: dict[str, Plan], make: obj
     assert "&lt;b&gt;&amp;" in html
 
 
-def test_every_caution_stands_on_every_paper(plain_plan: Plan, tmp_path: Path) -> None:
+def test_every_caution_stands_on_every_paper(odd_plans: dict[str, Plan], tmp_path: Path) -> None:
+    plan = odd_plans["accepted"]
     pdf = tmp_path / "papers.pdf"
-    pdf.write_bytes(papers_pdf(plain_plan))
-    pages = {"bench": bench_html(plain_plan), "papers": papers_html(plain_plan), "report": report_html(plain_plan)}
+    pdf.write_bytes(papers_pdf(plan))
+    pages = {"bench": bench_html(plan), "papers": papers_html(plan), "report": report_html(plan)}
     for name, html in pages.items():
         text = unescape(re.sub(r"\s+", " ", html))
-        assert [words for words in plain_plan.cautions if words not in text] == [], name
-        assert text.count(plain_plan.cautions[-1]) <= 2, name
+        assert [words for words in plan.cautions if words not in text] == [], name
+        assert text.count(plan.cautions[-1]) <= 2, name
     if shutil.which("pdftotext") is None:
         pytest.skip("NOT RUN for the PDF: pdftotext is not installed")
     text = subprocess.run(["pdftotext", "-raw", pdf, "-"], capture_output=True, text=True, check=True).stdout
     flat = re.sub(r"\s+", " ", text)
-    assert [words for words in plain_plan.cautions if words[:30] not in flat] == []
+    assert [words for words in plan.cautions if words[:30] not in flat] == []
 
 
 def test_the_papers_draw_every_link(plain_plan: Plan) -> None:
