@@ -32,6 +32,11 @@ _HOME = {
     "read_readings": "cells.readings",
     "replace_cell": "bench.replace",
     "measure_log": "cells.logs",
+    "quality_notes": "cells.notes",
+    "repeatability": "cells.quality",
+    "match_uncertainty": "cells.quality",
+    "bias_between": "cells.bias",
+    "self_discharge": "cells.self_discharge",
     "size_pack": "pack.sizing",
     "possible_packs": "possible",
     "read_job": "pack.job",
@@ -50,10 +55,12 @@ __all__ = [
     "Pack",
     "Plan",
     "Prediction",
+    "bias_between",
     "cell_table",
     "group_cells",
     "inspect_pack",
     "load_chemistry",
+    "match_uncertainty",
     "measure_log",
     "place_cells",
     "plan_pack",
@@ -61,13 +68,16 @@ __all__ = [
     "plan_trays",
     "possible_packs",
     "predict_pack",
+    "quality_notes",
     "read_cells",
     "read_job",
     "read_plan",
     "read_readings",
     "read_trays",
+    "repeatability",
     "replace_cell",
     "screen_cells",
+    "self_discharge",
     "size_pack",
     "write_plan",
 ]
@@ -76,10 +86,14 @@ if TYPE_CHECKING:
     from cellmatch.bench.inspection import inspect_pack
     from cellmatch.bench.replace import replace_cell
     from cellmatch.build.placement import place_cells
+    from cellmatch.cells.bias import bias_between
     from cellmatch.cells.files import read_cells
     from cellmatch.cells.logs import measure_log
+    from cellmatch.cells.notes import quality_notes
+    from cellmatch.cells.quality import match_uncertainty, repeatability
     from cellmatch.cells.readings import read_readings
     from cellmatch.cells.screening import screen_cells
+    from cellmatch.cells.self_discharge import self_discharge
     from cellmatch.cells.table import cell_table
     from cellmatch.errors import CellmatchError
     from cellmatch.grouping.solve import Grouping, group_cells
