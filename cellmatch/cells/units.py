@@ -71,14 +71,14 @@ AMPERE, MILLIAMPERE = Unit("A", "current"), Unit("mA", "current", 1e-3)
 WATT_HOUR = Unit("Wh", "energy")
 
 _SPELLED: tuple[tuple[Unit, str], ...] = (
-    (V, "V volt volts vdc Volt v(dc)"),
-    (MV, "mV millivolt millivolts mvolt mvolts mvdc"),
-    (MAH, "mAh milliamperehours milliamphours mahr mamphr mamp-hr ma-h mah."),
-    (AH, "Ah amperehours amphours amphour ahr amphr amp-hr amphrs amp-hrs a-h"),
+    (V, "V volt volts vdc Volt v(dc) В вольт"),
+    (MV, "mV millivolt millivolts mvolt mvolts mvdc мВ"),
+    (MAH, "mAh milliamperehours milliamphours mahr mamphr mamp-hr ma-h mah. мАч мА-ч mAч"),
+    (AH, "Ah amperehours amphours amphour ahr amphr amp-hr amphrs amp-hrs a-h Ач А-ч"),
     (AS, "As amperesecond coulomb coulombs"),
-    (MOHM, "mΩ mohm mohms milliohm milliohms mo mr m-ohm mΩ毫欧 毫欧"),
-    (OHM, "Ω ohm ohms 欧 欧姆"),
-    (UOHM, "µΩ uΩ µohm uohm uohms microohm microohms"),
+    (MOHM, "mΩ mohm mohms milliohm milliohms mo mr m-ohm mΩ毫欧 毫欧 мОм"),
+    (OHM, "Ω ohm ohms 欧 欧姆 Ом"),
+    (UOHM, "µΩ uΩ µohm uohm uohms microohm microohms мкОм"),
     (CELSIUS, "°C degC degreesC celsius gradC ºC"),
     (KELVIN, "K kelvin"),
     (FAHRENHEIT, "°F degF fahrenheit"),

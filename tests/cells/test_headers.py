@@ -13,24 +13,29 @@ from cellmatch.cells.units import PLAUSIBLE, QUANTITY, unit_of, units_for
 MEANT = {
     "cell_id": (
         "Cell|Cell ID|CELL_ID|cellID|Cell #|Cell No.|No.|#|Idx|Unit|Item_ID|Barcode|S/N|Zelle|Zell-Nr.|"
-        "Lfd. Nr.|N° cellule|Celda|Cella|编号|电芯编号|セル番号|Prüfling"
+        "Lfd. Nr.|N° cellule|Celda|Cella|编号|电芯编号|セル番号|Prüfling|Bat ID|"
+        "Ogniwo|Nr ogniwa|Ячейка|№|Номер ячейки|Célula|Celnummer|셀 번호"
     ),
     "ocv_v": (
         "OCV|OCV (V)|OCV[V]|OCV V|ocv_V|U|U[V]|Volts|Voltage|Voltage / V|Ecell/V|Open‑Circuit Voltage (V)|"
         "Open Circuit|V|OCV @ 25 °C (V)|OCV after 24h (V)|OCV (after 24 h rest)|Leerlaufspannung [V]|"
         "Ruhespannung in V|Tension à vide (V)|Tensión en reposo (V)|Tensione a vuoto (V)|开路电压(V)|电压V|"
-        "開放電圧(V)|OCVmV"
+        "開放電圧(V)|OCVmV|開回路電圧(V)|Napięcie (V)|Napiecie jalowe [V]|Напряжение, В|НРЦ, мВ|Tensão em repouso (V)|"
+        "Spanning (V)|개방전압(V)"
     ),
     "capacity_mah": (
         "Capacity|Cap mAh|Cap. [Ah]|Q|Q_dis[Ah]|DChg. Cap.(Ah)|Amp-hr|mAmp-hr|AhrOUT|mAh|Ah|"
         "Discharge (mAh)|mAh discharged|Capacity, mAh|Capacity mAh (0.5C)|Capacity @0.2C, mAh|"
         "Kapazität [mAh]|Kapazitaet|Entladekapazität|Capacité (mAh)|Capacidad|Capacità|容量|容量mAh|"
-        "放电容量(mAh)|capacitymAh"
+        "放电容量(mAh)|capacitymAh|Pojemność (mAh)|Ёмкость, мА·ч|Емкость (Ач)|Разрядная ёмкость|Capacidade (mAh)|"
+        "Capaciteit|용량(mAh)"
     ),
     "ir_mohm": (
         "IR|IR (mΩ)|IR mΩ|IR[mOhm]|R_AC|R-DC|ACR (Ohm)|DCIR/Ohms|ACImp/Ohms|Internal Resistance (Ohm)|Ri|"
         "ESR|mΩ|Resistance|Innenwiderstand|Résistance interne (mΩ)|Resistencia interna|Resistenza interna|"
-        "内阻|内阻mΩ|交流内阻(mΩ)|内部抵抗(mΩ)|IR 2|DCIR_10s_mOhm|IR (m?)"
+        "内阻|内阻mΩ|交流内阻(mΩ)|内部抵抗(mΩ)|IR 2|DCIR_10s_mOhm|IR (m?)|"
+        "Rezystancja wewnętrzna (mΩ)|Внутреннее сопротивление, мОм|Сопротивление (Ом)|Resistência interna|"
+        "Inwendige weerstand (mΩ)|내부저항(mΩ)"
     ),
     "rated_mah": "Rated capacity|Nominal capacity (mAh)|Nennkapazität|标称容量",
     "temperature_c": "Temp. [°C]|Temperature (°C)|Raumtemperatur [°C]|T_cell/°C|Temp (°F)|温度",
