@@ -7,6 +7,12 @@ from dataclasses import dataclass
 FLOOR_FACTOR = 2.77
 """Two groups closer than this many group uncertainties can't be told apart at 95 %: 1.96·√2."""
 
+TIME_LIMIT = "time limit"
+WORK_SPENT = "its share of work for these seconds was spent"
+STOPPED = "stopped by the user"
+CUT_SHORT = (TIME_LIMIT, WORK_SPENT, STOPPED)
+"""Ends after which more seconds may find more; the other ends are those of a search that is through."""
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class AimResult:
@@ -126,3 +132,8 @@ class Grouping:
     figures: tuple[Figures, ...] = ()
     notes: tuple[str, ...] = ()
     by_clock: bool = False
+
+    @property
+    def more_may_help(self) -> bool:
+        """Whether the search was cut short, so that more seconds may find or prove more."""
+        return self.ended_by in CUT_SHORT

@@ -18,7 +18,7 @@ from cellmatch.grouping.demands import demands_of
 from cellmatch.grouping.numbering import number_groups
 from cellmatch.grouping.packs import most_packs, searches_of_packs, strongest_first
 from cellmatch.grouping.pool import TAKES_PART, TENTHS_PER_MAH, Ints, Pool, pool_of
-from cellmatch.grouping.result import FLOOR_FACTOR, AimResult, Figures, Grouping
+from cellmatch.grouping.result import FLOOR_FACTOR, STOPPED, TIME_LIMIT, WORK_SPENT, AimResult, Figures, Grouping
 from cellmatch.grouping.rules import KeepOut, Rule, rule_of
 from cellmatch.grouping.search import Search, Wishes
 from cellmatch.grouping.stages import SERVE
@@ -184,6 +184,8 @@ def assign_groups(cells: pd.DataFrame, grouping: Grouping) -> GroupedCells:
 
 _WORK_PER_SECOND = 1 / 3
 """Work that a search may do for each second it may take: on most machines the work runs out before the clock."""
+_REST_OF_WORK = 1e-3
+"""Work too little to begin anything with [s]."""
 
 
 class _Clock:
@@ -194,7 +196,7 @@ class _Clock:
         self._seconds, self._stop = seconds, stop
         self._started, self._work = time.monotonic(), 0.0
         self._until_s, self._until_work = seconds, seconds * _WORK_PER_SECOND
-        self.stopped = self.ran_out = self.by_clock = False
+        self.stopped = self.late = self.spent = self.by_clock = False
 
     def elapsed(self) -> float:
         """Return the seconds since the start."""
@@ -213,6 +215,7 @@ class _Clock:
     def spend(self, work: float) -> None:
         """Note work done [s]."""
         self._work += work
+        self.spent |= self.left() <= _REST_OF_WORK
 
     def note_race(self) -> None:
         """Note that an answer came from threads in a race."""
@@ -224,8 +227,9 @@ class _Clock:
             self.stopped = True
         late = not self.reproducible and self.elapsed() >= self._until_s
         self.by_clock |= late
-        self.ran_out |= late or self.left() <= 0
-        return self.stopped or late or self.left() <= 0
+        self.late |= late
+        self.spent |= self.left() <= _REST_OF_WORK
+        return self.stopped or late or self.left() <= _REST_OF_WORK
 
 
 _SHARE_OF_A_PACK = 3
@@ -336,12 +340,15 @@ class _Run:
 
     def _ended_by(self) -> str:
         if self.clock.stopped:
-            return "stopped by the user"
-        if self.search.spread() == self.search.spread_bound:
+            return STOPPED
+        cut_short = TIME_LIMIT if self.clock.late else WORK_SPENT if self.clock.spent else ""
+        search = self.search
+        weakest_open = "weakest" in search.served and search.weakest() < search.weakest_bound
+        if search.spread() == search.spread_bound and not (weakest_open and cut_short):
             return "spread equals its bound"
-        if self.wishes.floor_is_enough and self.search.spread() * self.pool.step_mah <= self.wishes.floor_mah:
+        if self.wishes.floor_is_enough and search.spread() * self.pool.step_mah <= self.wishes.floor_mah:
             return "spread below the floor, which is enough"
-        return "time limit" if self.clock.ran_out else "all stages done"
+        return cut_short or "all stages done"
 
     def _grouping(self, aims: tuple[str, ...]) -> Grouping:
         pool, search = self.pool, self.search

@@ -190,8 +190,8 @@ def grouping_words(plan: Plan) -> list[str]:
         if proven:
             words.append(f"{text}: proven, no grouping {'of these cells ' if better == 'more' else ''}gives {better}")
         else:
-            more = 10 * max(plan.settings["seconds"], 1)
-            words.append(f"{text}: best found, bound {bound:.1f} mAh; go on with --seconds {more:.0f}")
+            go_on = f"; go on with --seconds {10 * max(plan.settings['seconds'], 1):.0f}" if g.more_may_help else ""
+            words.append(f"{text}: best found, bound {bound:.1f} mAh{go_on}")
     words.append(
         f"two groups closer than {g.floor_mah:.0f} mAh can't be told apart with this tester (floor; one group is known "
         f"to ±{g.group_uncertainty_mah:.0f} mAh)"

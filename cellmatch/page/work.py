@@ -12,6 +12,7 @@ from typing import Any
 from cellmatch.cells.readings import BenchReading
 from cellmatch.cells.screening import tray_chemistry
 from cellmatch.errors import ArgumentInvalid, JobError, Problem
+from cellmatch.grouping.result import STOPPED
 from cellmatch.output.record import RECORD_NAME, read_plan
 from cellmatch.pack.chemistry import load_chemistry
 from cellmatch.pack.holder import Holder
@@ -35,7 +36,6 @@ from cellmatch.prediction.load import LoadPrediction, predict_load
 from cellmatch.tray import tray_repeatability
 
 Journal = Sequence[Mapping[str, Any]]
-TIME_LIMIT, STOPPED = "time limit", "stopped by the user"
 JOB_FILE = "pack.toml"
 
 
@@ -63,15 +63,14 @@ def find_plan(report: Reporter, *, folder: str) -> None:
                 holder=asked.holder,
                 case=case_of(asked),
                 heat_placement=asked.heat_placement,
-                aims=asked.aims,
-                seed=asked.seed,
+                **asked.search,
                 seconds=job.seconds,
                 progress=progress,
             )
     except KeyboardInterrupt:
         raise JobError(Problem("search", "it was stopped when it had ended: find groups again")) from None
     report.tell({"stage": WRITING})
-    if report.stopped and plan.grouping.ended_by == TIME_LIMIT:
+    if report.stopped and plan.grouping.more_may_help:
         plan = replace(plan, grouping=replace(plan.grouping, ended_by=STOPPED))
     from cellmatch.output.folder import write_plan
 

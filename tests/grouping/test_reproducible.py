@@ -19,7 +19,7 @@ from ortools.sat.python import cp_model
 
 from cellmatch.cells.table import CellTable
 from cellmatch.grouping.check import check_grouping
-from cellmatch.grouping.result import Grouping
+from cellmatch.grouping.result import TIME_LIMIT, WORK_SPENT, Grouping
 from cellmatch.grouping.solve import group_cells
 from tests.grouping.invented import random_capacities, tray
 
@@ -156,3 +156,14 @@ def test_workers(monkeypatch: pytest.MonkeyPatch, reproducible: bool, most: int)
     group_cells(_hard_tray(), "10s6p", ("spread",), seconds=0.5, reproducible=reproducible)
     assert seen
     assert max(seen) <= most
+
+
+def test_why_it_ended_is_told_as_it_was() -> None:
+    """Work runs out long before the clock where nothing else keeps the machine busy; neither is called the other."""
+    cells = _hard_tray()
+    counted = group_cells(cells, "10s6p", ("spread",), seconds=0.6, reproducible=True)
+    assert (counted.ended_by, counted.more_may_help) == (WORK_SPENT, True)
+    late = group_cells(cells, "10s6p", ("spread",), seconds=0)
+    assert (late.ended_by, late.more_may_help) == (TIME_LIMIT, True)
+    proven = group_cells(_tray("new", 20), "6s3p", ("spread",), seconds=20)
+    assert (proven.ended_by, proven.more_may_help) == ("spread equals its bound", False)
