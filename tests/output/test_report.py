@@ -137,11 +137,11 @@ def test_the_numbers_are_the_plans(plain_plan: Plan) -> None:
 
 def test_not_proven_says_how_to_go_on_and_proven_does_not(plain_plan: Plan) -> None:
     grouping = plain_plan.grouping
-    for proven in (True, False):
+    for proven, ended_by in ((True, "spread equals its bound"), (False, "time limit"), (False, "all stages done")):
         aims = tuple(replace(aim, proven=proven) for aim in grouping.aims)
-        plan = replace(plain_plan, grouping=replace(grouping, aims=aims, proven=proven))
+        plan = replace(plain_plan, grouping=replace(grouping, aims=aims, proven=proven, ended_by=ended_by))
         text = read(report_html(plan)).text
-        assert ("run again with more time" in text) == (not proven)
+        assert ("run again with more time" in text) == (ended_by == "time limit")  # only where it was cut short
         assert ("proven: nothing better exists" in text) == proven
 
 
