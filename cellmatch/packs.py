@@ -33,6 +33,7 @@ def plan_packs(
     aims: Sequence[str] | None = None,
     rules: Sequence[str] = (),
     spend_uncertainty: Sequence[str] = (),
+    floor_is_enough: bool = False,
     reproducible: bool = False,
     seed: int = 0,
     seconds: float = 3.0,
@@ -50,8 +51,8 @@ def plan_packs(
         How many, or ``max``: as many as reach `pack_capacity_mah`.
     pack_capacity_mah : float, optional
         [mAh] What the weakest group of every pack is to hold.
-    limits, chemistry, accept, holder, case, heat_placement, aims, rules, spend_uncertainty, reproducible, seed,
-    seconds, progress
+    limits, chemistry, accept, holder, case, heat_placement, aims, rules, spend_uncertainty, floor_is_enough,
+    reproducible, seed, seconds, progress
         As for :func:`cellmatch.plan_pack`.
 
     Returns
@@ -70,6 +71,7 @@ def plan_packs(
         "rules": list(rules),
         "spend_uncertainty": list(spend_uncertainty),
         "unequal": "share",
+        "floor_is_enough": floor_is_enough,
         "reproducible": reproducible,
         "seed": seed,
         "seconds": seconds,

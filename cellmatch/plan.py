@@ -157,6 +157,7 @@ def plan_pack(
     rules: Sequence[str] = (),
     spend_uncertainty: Sequence[str] = (),
     unequal: str = "share",
+    floor_is_enough: bool = False,
     reproducible: bool = False,
     seed: int = 0,
     seconds: float = 3.0,
@@ -190,6 +191,8 @@ def plan_pack(
         Aims for which group capacities may differ by the group uncertainty.
     unequal : str
         What is compared where groups differ in size: share or sum, see :data:`cellmatch.grouping.pool.UNEQUAL`.
+    floor_is_enough : bool
+        Stop as soon as the spread is below the floor: a better one could not be measured.
     reproducible : bool
         Count work instead of seconds: the same groups on every machine.
     seed : int
@@ -215,6 +218,7 @@ def plan_pack(
         "rules": list(rules),
         "spend_uncertainty": list(spend_uncertainty),
         "unequal": unequal,
+        "floor_is_enough": floor_is_enough,
         "reproducible": reproducible,
         "seed": seed,
         "seconds": seconds,

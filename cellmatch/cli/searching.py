@@ -26,6 +26,11 @@ def with_search(command: Callable[..., Any]) -> Callable[..., Any]:
             "--reproducible", is_flag=True, help="Count work instead of seconds: the same groups on every machine."
         ),
         click.option(
+            "--floor-is-enough",
+            is_flag=True,
+            help="End the search once the spread is below the floor: no better match could be measured.",
+        ),
+        click.option(
             "--seconds", type=click.FloatRange(min=0), metavar="NUMBER", help="s. Longest search.  [default: 3]"
         ),
         click.option(
@@ -115,7 +120,8 @@ def job_from(pack: str, options: Mapping[str, Any]) -> Job:
 
 def search_from(options: Mapping[str, Any]) -> dict[str, Any]:
     """Return the fields of a job that the options of the search give, None for what was not typed."""
-    chosen = {name: options[name] or None for name in ("aims", "spend_uncertainty", "rules", "unequal", "reproducible")}
+    names = ("aims", "spend_uncertainty", "rules", "unequal", "floor_is_enough", "reproducible")
+    chosen = {name: options[name] or None for name in names}
     return {**chosen, "seconds": options["seconds"], "seed": options["seed"]}
 
 

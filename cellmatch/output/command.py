@@ -66,6 +66,7 @@ def _search(settings: Mapping[str, Any]) -> list[str]:
         words += ["--spend-uncertainty", aim]
     if settings.get("unequal", "share") != "share":
         words += ["--unequal", settings["unequal"]]
+    words += ["--floor-is-enough"] if settings.get("floor_is_enough") else []
     words += ["--reproducible"] if settings.get("reproducible") else []
     if "packs" in settings:
         words += ["--packs", str(settings["packs"])]

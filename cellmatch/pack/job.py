@@ -64,6 +64,8 @@ class Job:
         What every group must keep.
     unequal : str
         What is compared where groups differ in size: ``share`` or ``sum``.
+    floor_is_enough : bool
+        Stop as soon as the spread is below the floor.
     reproducible : bool
         Count work instead of seconds.
     seconds : float or None
@@ -94,6 +96,7 @@ class Job:
     spend_uncertainty: tuple[str, ...] = ()
     rules: tuple[str, ...] = ()
     unequal: str = UNEQUAL[0]
+    floor_is_enough: bool = False
     reproducible: bool = False
     seconds: float | None = None
     seed: int = SEED
@@ -120,7 +123,7 @@ class Job:
     @property
     def search(self) -> dict[str, Any]:
         """How the cells are grouped, but for the seconds: arguments of :func:`cellmatch.plan_pack`."""
-        names = ("aims", "spend_uncertainty", "rules", "unequal", "reproducible", "seed")
+        names = ("aims", "spend_uncertainty", "rules", "unequal", "floor_is_enough", "reproducible", "seed")
         return {name: getattr(self, name) for name in names}
 
 
@@ -313,6 +316,7 @@ def _job_of(tables: Mapping[str, Mapping[str, Any]], folder: Path, problems: lis
             spend_uncertainty=tuple(search.get("spend_uncertainty", ())),
             rules=tuple(search.get("rules", ())),
             unequal=search.get("unequal", UNEQUAL[0]),
+            floor_is_enough=search.get("floor_is_enough", False),
             reproducible=search.get("reproducible", False),
             seconds=search.get("seconds"),
             seed=search.get("seed", SEED),
@@ -356,6 +360,7 @@ def _given_values(job: Job) -> dict[tuple[str, str], Any]:
         ("search", "spend_uncertainty"): list(job.spend_uncertainty) or None,
         ("search", "rules"): list(job.rules) or None,
         ("search", "unequal"): None if job.unequal == UNEQUAL[0] else job.unequal,
+        ("search", "floor_is_enough"): job.floor_is_enough or None,
         ("search", "reproducible"): job.reproducible or None,
         ("search", "seconds"): job.seconds,
         ("search", "seed"): None if job.seed == SEED else job.seed,

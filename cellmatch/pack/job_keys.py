@@ -112,6 +112,7 @@ JOB_KEYS: tuple[JobKey, ...] = (
     ),
     JobKey("search", "rules", "texts", 'what every group must keep, like ["pin A7=2", "one-lot"]', "none"),
     JobKey("search", "unequal", "text", "groups of unequal size hold their share, or equal sums", "share", UNEQUAL),
+    JobKey("search", "floor_is_enough", "flag", "the search ends below the floor, where no tester sees more", "false"),
     JobKey("search", "reproducible", "flag", "work is counted instead of seconds: the same on every machine", "false"),
     JobKey("search", "seconds", "number", "s. Longest search", "3; of many trays 0.1 each"),
     JobKey("search", "seed", "whole", "of the random parts", f"{SEED}"),

@@ -143,3 +143,11 @@ def test_the_job_file_says_it_too(run: Run, sample: str, tmp_path: Path) -> None
     record = _record(tmp_path / "out")
     assert "D01" in record["groups"][1]["cells"]
     assert record["settings"]["spend_uncertainty"] == ["conductance"]
+
+
+def test_the_floor_may_be_enough(run: Run, sample: str, tmp_path: Path) -> None:
+    done = run("plan", sample, "13s4p", "--floor-is-enough", "--aim", "spread", "--out", str(tmp_path / "floor"))
+    assert done.returncode == 0
+    grouping = _record(tmp_path / "floor")["grouping"]
+    assert grouping["spread_mah"] <= grouping["floor_mah"]
+    assert grouping["solver"] == "not needed: bound met"
