@@ -6,11 +6,13 @@ import io
 import textwrap
 from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
-from functools import partial
-from typing import Any
+from functools import lru_cache, partial
 
+from matplotlib.artist import Artist
+from matplotlib.backend_bases import RendererBase
 from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
 from matplotlib.lines import Line2D
 from matplotlib.patches import PathPatch, Rectangle
 from matplotlib.path import Path
@@ -34,6 +36,8 @@ HEAD_MM = 8.0
 TEXT_PT, SMALL_PT, TITLE_PT = 8.0, 7.0, 14.0
 LINE_MM = 4.2
 """From one line of text to the next."""
+ASCENT = 0.9
+"""Of the type's size, from the top of a line to where its letters stand."""
 CHARACTER_MM = 1.55
 """Width of a common character at the size of text."""
 
@@ -111,15 +115,45 @@ def _pages(
     return content.getvalue()
 
 
+class _Words(Artist):
+    """One line of text, without the layout that the library's own text works out again for every line of a table."""
+
+    def __init__(self, at: tuple[float, float], words: str, points: float, style: dict[str, str]) -> None:
+        super().__init__()
+        self.at, self.words = at, words
+        self.font = _font(points, style.get("fontweight", "normal"))
+        self.colour, self.side = style.get("color", look.INK), style.get("ha", "left")
+
+    def draw(self, renderer: RendererBase) -> None:
+        figure = self.get_figure(root=True)
+        if figure is None:
+            return
+        x, y = figure.transFigure.transform(self.at)
+        y -= renderer.points_to_pixels(ASCENT * self.font.get_size_in_points())
+        if self.side == "right":
+            x -= renderer.get_text_width_height_descent(self.words, self.font, False)[0]
+        if renderer.flipy():
+            y = renderer.get_canvas_width_height()[1] - y
+        pen = renderer.new_gc()
+        pen.set_foreground(self.colour)
+        renderer.draw_text(pen, x, y, self.words, self.font, 0.0, False)
+        pen.restore()
+
+
+@lru_cache(maxsize=64)
+def _font(points: float, weight: str) -> FontProperties:
+    return FontProperties(weight=weight, size=points)
+
+
 class _Pen:
     """Writes on a page in millimetres from its upper left corner."""
 
     def __init__(self, figure: Figure, size: tuple[float, float]) -> None:
         self.figure, self.size = figure, size
 
-    def write(self, x: float, y: float, words: str, points: float = TEXT_PT, **style: Any) -> None:
-        look_of: dict[str, Any] = {"color": look.INK, "va": "top", "parse_math": False, "fontsize": points}
-        self.figure.text(x / self.size[0], 1 - y / self.size[1], drawable(words), **(look_of | style))
+    def write(self, x: float, y: float, words: str, points: float = TEXT_PT, **style: str) -> None:
+        at = x / self.size[0], 1 - y / self.size[1]
+        self.figure.add_artist(_Words(at, drawable(words), points, style))
 
     def rule(self, y: float, colour: str = look.RULE, width: float = 0.5) -> None:
         left, right, at = MARGIN_MM / self.size[0], 1 - MARGIN_MM / self.size[0], 1 - y / self.size[1]
@@ -284,7 +318,7 @@ def _draw_sheet(
 
 
 def _draw_row(
-    pen: _Pen, y: float, row: list[list[str]], columns: Sequence[SheetColumn], widths: list[float], **style: Any
+    pen: _Pen, y: float, row: list[list[str]], columns: Sequence[SheetColumn], widths: list[float], **style: str
 ) -> None:
     x = MARGIN_MM
     for lines, column, wide in zip(row, columns, widths, strict=True):
@@ -293,7 +327,7 @@ def _draw_row(
             pen.box(x, y - 0.6, wide, _row_mm(row))
         for k, line in enumerate(lines):
             if line:
-                pen.write(at, y + k * LINE_MM, line, ha=side, **style)
+                pen.write(at, y + k * LINE_MM, line, TEXT_PT, ha=side, **style)
         x += wide
 
 
