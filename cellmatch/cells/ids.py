@@ -11,7 +11,17 @@ from dataclasses import dataclass, field
 from cellmatch.cells.numbers import SPACES, looks_like_date
 from cellmatch.cells.spelling import INVISIBLE, some_of
 
-_GUARDED = re.compile("'+[=+@-]")
+_MONTH = (
+    "(?:jan(?:uary)?|feb(?:ruary)?|mar(?:ch)?|apr(?:il)?|may|june?|july?|aug(?:ust)?|sept?(?:ember)?|oct(?:ober)?"
+    "|nov(?:ember)?|dec(?:ember)?)"
+)
+_REREAD = (
+    r"(?:0[0-9]+|[0-9]{16,}|[0-9]+(?:[.,][0-9]*)?[eE][+-]?[0-9]+|[0-9]+(?:[-/.,: ]+[0-9]*)+|(?i:true|false)"
+    rf"|(?i:(?:[0-9]{{1,4}}[-/. ]?)?{_MONTH}[-/. ]?[0-9]{{0,4}}))"
+)
+"""Ids that a spreadsheet takes for a number, a date, a time or a truth value, and shows changed."""
+_GUARDED = re.compile(f"'+(?:[=+@-]|{_REREAD}$)")
+_NEEDS_CARE_IN_A_SPREADSHEET = re.compile(f"'*(?:[=+@-]|{_REREAD}$)")
 _NEEDS_GUARD = re.compile("'*[=+@-]")
 _FORMULA_TEXT = re.compile(r'="(.*)"', re.DOTALL)
 _SHORTENED = re.compile(r"[0-9](?:[.,][0-9]+)?[eE]\+[0-9]{2,3}")
@@ -40,8 +50,19 @@ def guarded(text: str) -> str:
     return "'" + text if _NEEDS_GUARD.match(text) else text
 
 
+def guarded_id(text: str) -> str:
+    """Return an id so that a spreadsheet keeps it as it is, not as a number, a date or a formula.
+
+    Examples
+    --------
+    >>> [guarded_id(cell) for cell in ("0012", "1E5", "3/4", "MAR1", "=1+1", "12", "B3-017")]
+    ["'0012", "'1E5", "'3/4", "'MAR1", "'=1+1", '12', 'B3-017']
+    """
+    return "'" + text if _NEEDS_CARE_IN_A_SPREADSHEET.match(text) else text
+
+
 def unguarded(text: str) -> str:
-    """Undo :func:`guarded`."""
+    """Undo :func:`guarded` and :func:`guarded_id`."""
     return text[1:] if _GUARDED.match(text) else text
 
 

@@ -1,7 +1,7 @@
 """The tables of a plan as CSV that a spreadsheet opens without changing anything.
 
-Text that a spreadsheet would run as a formula gets a leading apostrophe, which the reader of this package
-takes off again; numbers stay numbers, negative ones too.
+Text that a spreadsheet would run as a formula, and ids that it would take for a number or a date, get a leading
+apostrophe, which the reader of this package takes off again; numbers stay numbers, negative ones too.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from cellmatch.cells.ids import guarded_id
 from cellmatch.cells.table import INDEX_NAME
 from cellmatch.plan import Plan
 
@@ -69,7 +70,7 @@ def _cell_text(value: Any) -> str:
 def table_csv(cells: pd.DataFrame) -> bytes:
     """Return a cell table as CSV, all its columns."""
     columns = [cells[name].tolist() for name in cells.columns]
-    rows = ((cell, *row) for cell, row in zip(cells.index, zip(*columns, strict=True), strict=True))
+    rows = ((guarded_id(str(cell)), *row) for cell, row in zip(cells.index, zip(*columns, strict=True), strict=True))
     return csv_bytes((INDEX_NAME, *map(str, cells.columns)), rows)
 
 
@@ -82,7 +83,7 @@ def positions_csv(plan: Plan) -> bytes:
     """Return where each used cell sits and which end shows on the top face, in order of position."""
     used = plan.cells[plan.cells["group"] > 0].sort_values("position")
     ends = ("positive" if up else "negative" for up in used["positive_up"])
-    columns = (used.index, used["group"], used["position"], used["row"], used["column"], ends)
+    columns = (map(guarded_id, used.index), used["group"], used["position"], used["row"], used["column"], ends)
     header = (INDEX_NAME, "group", "position", "row", "column", "end_up")
     return csv_bytes(header, zip(*columns, strict=True))
 
@@ -91,7 +92,7 @@ def groups_csv(plan: Plan) -> bytes:
     """Return the groups with their sums and their cells."""
     header = ("group", "capacity_mah", "ir_mohm", "ocv_min_v", "ocv_max_v", "cells")
     rows = (
-        (g.group, g.capacity_mah, g.ir_mohm, g.ocv_min_v, g.ocv_max_v, " ".join(ids))
+        (g.group, g.capacity_mah, g.ir_mohm, g.ocv_min_v, g.ocv_max_v, guarded_id(" ".join(ids)))
         for g, ids in zip(plan.prediction.groups, plan.groups, strict=True)
     )
     return csv_bytes(header, rows)

@@ -205,7 +205,7 @@ def test_a_whole_build_and_its_readings_are_read_back(
 
 
 def _box_is_in_sight(sheet: Sheet, step: int) -> None:
-    """The first box to fill in lies above the buttons, without scrolling."""
+    """See that the first box to fill in lies above the buttons, without scrolling."""
     box, buttons = (sheet.page.locator(at).bounding_box() for at in (f"#i{step}-0", "#back"))
     assert box["y"] + box["height"] <= buttons["y"], step
 

@@ -9,8 +9,9 @@ from pathlib import Path
 import numpy as np
 
 from cellmatch import Plan, plan_pack, read_cells
+from cellmatch.cells.ids import guarded_id, unguarded
 from cellmatch.cells.table import cell_table
-from cellmatch.output.tables import cells_csv, csv_bytes, groups_csv, guarded, positions_csv
+from cellmatch.output.tables import cells_csv, csv_bytes, groups_csv, positions_csv
 
 IDS = ["0012", "1E5", "NA", "nan", "1-100", "3/4", "=1+1", "@x", "-2 mm", "+5", "#7", "A B"]
 
@@ -36,11 +37,23 @@ def plan_of_odd_ids() -> Plan:
 
 def test_text_cannot_become_a_formula_and_numbers_stay_numbers() -> None:
     table = rows(cells_csv(plan_of_odd_ids()))
-    assert {row["cell_id"] for row in table} == {guarded(i) for i in IDS}
+    assert {row["cell_id"] for row in table} == {guarded_id(i) for i in IDS}
     for row in table:
         assert row["temperature_c"] == "-0.02"
         for value in (row["cell_id"], row["note"]):
             assert not value.startswith(("=", "+", "-", "@"))
+
+
+def test_ids_that_a_spreadsheet_would_change_are_kept_as_text() -> None:
+    # what common spreadsheets do with such text when they open a CSV: common practice, no source
+    changed = ["0012", "1E5", "1e-3", "3/4", "1-100", "12.10", "1:30", "MAR1", "1-Sep", "2026-11-25", "TRUE", "9" * 16]
+    kept = ["12", "A12", "B3-017", "E5", "MARK 7", "DECK1", "12A", "#7", "電池1", "cell 0012"]
+    for cell in changed:
+        assert guarded_id(cell) == "'" + cell
+    for cell in kept:
+        assert guarded_id(cell) == cell
+    for cell in [*changed, *kept, *IDS, "'0012", "''=x"]:
+        assert unguarded(guarded_id(cell)) == cell
 
 
 def test_own_table_reads_back_identically(tmp_path: Path) -> None:
