@@ -225,6 +225,19 @@ def test_both_faces_name_each_cell_with_the_end_that_shows(plan_server: Server) 
     assert "shows plus" in words[1]
 
 
+def test_the_faces_of_a_wide_pack_stand_one_above_the_other(
+    plan_server: Server, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def html() -> str:
+        return plan_server.client.get("/job/dock-cart/map").text
+
+    assert '<div class="faces">' in html()
+    drawn_mm = float(re.search(r'viewBox="[-.0-9]+ [-.0-9]+ ([.0-9]+)', html())[1])  # type: ignore[index]
+    assert drawn_mm > 4 * 18.0  # four cells of 18 mm side by side
+    monkeypatch.setattr("cellmatch.page.map_step.WIDE_MM", drawn_mm - 0.1)
+    assert '<div class="faces wide">' in html()
+
+
 def test_a_swap_survives_the_end_of_the_server_before_it_is_written(plan_server: Server) -> None:
     # its press is at rest, as if the server had ended right after the answer
     a, b = pair(view_of(plan_server))
