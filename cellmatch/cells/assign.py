@@ -132,7 +132,7 @@ def is_blank(sheet: Sheet, place: int) -> bool:
 
 def _holds_marks(sheet: Sheet, place: int) -> bool:
     """Tell whether a column called Status or Result holds judgements rather than other words."""
-    return any(judged(text) != "unsettled" for text in set(sheet.texts(place)))
+    return any(judged(text, sheet.headings[place].text) != "unsettled" for text in set(sheet.texts(place)))
 
 
 def _best(sheet: Sheet, name: str, candidates: list[int], result: Assignment) -> list[int]:

@@ -30,7 +30,9 @@ _SUMMARY = frozenset(
             "average|avg|avg.|mean|median|min|min.|max|max.|minimum|maximum|sum|total|std|std dev|stdev|"
             "stddev|sigma|range|spread|count|mittelwert|mittel|durchschnitt|summe|anzahl|spanne|streuung|"
             "moyenne|somme|écart type|media|promedio|suma|somma|平均|平均值|最大|最大值|最小|最小值|合计|"
-            "合計|总计|标准差|標準偏差"
+            "合計|总计|标准差|標準偏差|średnia|suma|среднее|итого|sd|s.d.|σ|mean ± sd|variance|cv|rsd|cp|cpk|"
+            "limit|limits|upper limit|lower limit|max limit|min limit|usl|lsl|ucl|lcl|spec|spec.|specification|target|"
+            "tolerance|criteria|grenzwert|obergrenze|untergrenze|sollwert|limite|limites|上限|下限|规格|規格"
         ),
     )
 )
@@ -377,21 +379,22 @@ def _fitted(
 
 
 def _summaries(sheet: Sheet, body: list[list[str]], at: Sequence[int], gone: set[int]) -> set[int]:
-    """Return the rows at the end that sum the table up: averages, totals."""
-    found: set[int] = set()
-    said = []
-    for i in range(len(body) - 1, max(len(body) - 40, -1), -1):
-        if i in gone:
-            continue
-        words = [plain(f).strip(":") for f in body[i][:2]]
-        if not any(w in _SUMMARY for w in words):
-            break
-        found.add(i)
+    """Return the rows at the top and at the end that sum the table up: averages, totals, limits."""
+    labels: dict[int, str] = {}
+    for rows in (range(len(body))[:40], range(len(body))[:-41:-1]):
+        for i in rows:
+            if i in gone or i in labels:
+                continue
+            words = [f.strip(SPACES) for f in body[i][:2] if plain(f).strip(":") in _SUMMARY]
+            if not words:
+                break
+            labels[i] = words[0]
+    for i in sorted(labels):
         sheet.odd.pop(i, None)
-        label = next(f.strip(SPACES) for f in body[i][:2] if plain(f).strip(":") in _SUMMARY)
-        said.append(f"{sheet.file} {sheet.word} {at[i]}: '{label}' sums the table up and was not taken for a cell")
-    sheet.warnings.extend(reversed(said))
-    return found
+        sheet.warnings.append(
+            f"{sheet.file} {sheet.word} {at[i]}: '{labels[i]}' sums the table up and was not taken for a cell"
+        )
+    return set(labels)
 
 
 def _refuse_shifted(sheet: Sheet) -> None:

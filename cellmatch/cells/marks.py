@@ -29,13 +29,21 @@ _FAIL = frozenset(
 )
 
 
-def judged(mark: str) -> str:
-    """Return ``pass``, ``fail`` or ``unsettled``.
+_ASKS = frozenset(map(plain, listed("ok|ok?|pass|pass?|passed|pass/fail|good|accepted")))
+"""Headings that ask a question which 1 and 0 answer; a status or result of 0 may well be a good one."""
+
+
+def judged(mark: str, heading: str = "") -> str:
+    """Return ``pass``, ``fail`` or ``unsettled``, under the heading of its column.
 
     Examples
     --------
     >>> [judged(m) for m in ("OK", "Pass", "○", "NG", "×", "△", "", "later")]
     ['pass', 'pass', 'pass', 'fail', 'fail', 'unsettled', 'unsettled', 'unsettled']
+    >>> judged("0", "Pass"), judged("0", "Status")
+    ('fail', 'unsettled')
     """
     word = plain(mark.strip(SPACES))
+    if word in ("0", "1") and plain(heading) in _ASKS:
+        return "pass" if word == "1" else "fail"
     return "pass" if word in _PASS else "fail" if word in _FAIL else "unsettled"

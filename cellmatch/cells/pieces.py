@@ -281,7 +281,7 @@ def _shown(text: str) -> str:
 def _mark_faults(sheet: Sheet, place: int, *, blank_is_none: bool) -> Iterator[tuple[int, Problem]]:
     """Yield the rows whose mark is no pass; a blank one is unsettled, but in a file of ours, where it is no mark."""
     texts = sheet.texts(place)
-    verdicts = {text: judged(text) for text in set(texts)}
+    verdicts = {text: judged(text, sheet.headings[place].text) for text in set(texts)}
     if not any(text.strip(SPACES) for text in verdicts):
         return
     for row, text in enumerate(texts):

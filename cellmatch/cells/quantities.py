@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -28,6 +29,9 @@ NOT_ZERO = frozenset(("capacity_mah", "ir_mohm"))
 NO_UNIT_IN_ZERO = frozenset(("voltage", "capacity", "resistance", "mass"))
 """Quantities of which a zero is a dead cell or an empty slot, and tells nothing of the unit."""
 ZERO_IS_BLANK = frozenset(("rated_mah", "mass_g"))
+
+_PER_CENT = re.compile(r"[^\d\s]\s*[\[(/]?\s*%\s*[\])]?$")
+"""A heading that ends in % as its unit: Capacity (%), but not OCV @ 50 %."""
 
 
 @dataclass(slots=True)
@@ -192,6 +196,8 @@ def _unit(
     if stated is not None:
         how = "unit row" if row_unit is not None else "header"
         return stated, how, _unlikely(name, stated, median, choices)
+    if _PER_CENT.search(column.heading.text):
+        return choices[0].unit, "", f"% is no unit of {QUANTITY[name]}; {_right(choices)}"
     likely = [p for p in choices if p.likely_most > 0 and p.likely_least <= median <= p.likely_most]
     if len(likely) == 1:
         return likely[0].unit, INFERRED, ""
@@ -199,10 +205,13 @@ def _unit(
     return choices[0].unit, "", f"no unit is given and the median {median:g} fits none surely; say {options}"
 
 
+def _right(choices: Sequence[Plausible]) -> str:
+    return f"right would be one of {', '.join(p.unit.symbol for p in choices)}"
+
+
 def _unlikely(name: str, stated: Unit, median: float, choices: Sequence[Plausible]) -> str:
     if stated.quantity != QUANTITY[name]:
-        right = ", ".join(p.unit.symbol for p in choices)
-        return f"{stated.symbol} is no unit of {QUANTITY[name]}; right would be one of {right}"
+        return f"{stated.symbol} is no unit of {QUANTITY[name]}; {_right(choices)}"
     own = next(p for p in choices if p.unit == stated)
     if own.least <= median <= own.most:
         return ""

@@ -62,10 +62,13 @@ def log_found(file: str, line: int, row: Sequence[str]) -> FileUnusable:
 
 
 def _quantity_of(row: Sequence[str]) -> str:
-    """Return the column that the first field of a row names, where it is no numbered one like the id R1."""
-    if len(row) < 2 or is_number(row[0]):
-        return ""
-    heading = heading_of(row[0])
+    """Return the column that the first field of a row names."""
+    return "" if len(row) < 2 or is_number(row[0]) else _quantity(row[0])
+
+
+def _quantity(field: str) -> str:
+    """Return the column that a field names, where it is no numbered one like the ids R1 and Z1."""
+    heading = heading_of(field)
     return "" if running_number(heading) else heading.name
 
 
@@ -81,7 +84,7 @@ def lies_on_its_side(rows: Sequence[Sequence[str]]) -> tuple[int, int] | None:
     ids = [i for i in range(readings[0]) if names[i] == "cell_id"] or [
         i for i in range(readings[0]) if _may_head(rows[i], rows[readings[0]]) and not names[i]
     ]
-    if not ids or any(heading_of(f).name in _READINGS for f in rows[ids[-1]][1:] if f.strip(SPACES)):
+    if not ids or any(_quantity(f) in _READINGS for f in rows[ids[-1]][1:] if f.strip(SPACES)):
         return None
     width = len(rows[readings[0]])
     if any(len(row) == width and any(map(is_number, row[1:])) for row in rows[: ids[-1]]):

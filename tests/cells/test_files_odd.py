@@ -45,6 +45,21 @@ UNDERSTOOD: dict[str, tuple[str | bytes, Cells, list[str]]] = {
         TWO,
         ["lies on its side"],
     ),
+    "on its side, ids that look like headings": (
+        "Zelle\tZ1\tZ2\nRuhespannung V\t3,61\t3,62\nKapazität Ah\t2,900\t2,910\n",
+        {"Z1": (3.61, 2900.0), "Z2": (3.62, 2910.0)},
+        ["lies on its side"],
+    ),
+    "limits above the cells": (
+        "Cell,OCV [V],Cap [mAh]\nUpper limit,3.7,3100\nLower limit,3.5,2800\nA1,3.61,2900\nA2,3.62,2910\n",
+        TWO,
+        ["line 2: 'Upper limit' sums the table up", "line 3: 'Lower limit'"],
+    ),
+    "the number of the battery is its id, not the number of the row": (
+        "#,Bat ID,OCV (V),Cap (mAh)\n1,A1,3.61,2900\n1,A2,3.62,2910\n",
+        TWO,
+        ["'Bat ID' is taken for cell_id, not '#'"],
+    ),
     "every line in quotes": ('"id,ocv,cap"\n"A1,3.61,2900"\n"A2,3.62,2910"\n', TWO, ["quotes as a whole"]),
     "a heading over two": (
         "Cell,Voltage,,Capacity,\n,OCV (V),Load (V),Charge (mAh),Discharge (mAh)\n"
@@ -83,6 +98,11 @@ UNDERSTOOD: dict[str, tuple[str | bytes, Cells, list[str]]] = {
 
 REFUSED: dict[str, tuple[str | bytes, type[Exception], list[str]]] = {
     "a link in place of the file": (b"../../objects/7x/2p/tray.csv\n", FileUnusable, ["pointer", "fetch"]),
+    "capacity in per cent": (
+        "id,ocv (V),Capacity (%)\nA1,3.61,45.1\nA2,3.62,45.3\n",
+        FileAmbiguous,
+        ["% is no unit of capacity", "mAh, Ah, As"],
+    ),
     "an old DOS page": (
         "Zelle;Spannung (V);Kapazität (mAh)\nA1;3,61;2900\n".encode("cp850"),
         FileAmbiguous,
