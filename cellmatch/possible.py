@@ -139,7 +139,7 @@ def possible_packs(
     most : int
         Longest list; the shapes with the most energy are grouped, the others left out.
     seconds : float
-        [s] Longest search for each shape.
+        [s] Longest search for each shape, counted as work.
 
     Returns
     -------
@@ -169,7 +169,7 @@ def nearest_packs(cells: ScreenedCells, pack: Pack | str, *, seconds: float = SE
     pack : Pack or str
         As wished.
     seconds : float
-        [s] Longest search for each.
+        [s] Longest search for each, counted as work.
 
     Returns
     -------
@@ -234,7 +234,7 @@ def limit_costs(
     pack : Pack or str, optional
         To give the cost in capacity too.
     seconds : float
-        [s] Longest search for each.
+        [s] Longest search for each, counted as work.
 
     Returns
     -------
@@ -277,7 +277,7 @@ def without_weakest(
     most : int
         Cells left out at most.
     seconds : float
-        [s] Longest search for each.
+        [s] Longest search for each, counted as work.
 
     Returns
     -------
@@ -323,6 +323,7 @@ def _option(cells: ScreenedCells, pack: Pack, packs: int, seconds: float, why: s
         pack,
         packs=packs,
         seconds=seconds,
+        reproducible=True,  # the same table on every machine, however busy
         repeatability_fraction=limits.repeatability_fraction or 0.0,
         rated_mah=limits.rated_mah,
     )
@@ -337,7 +338,7 @@ def _unequal(cells: ScreenedCells, series: int, seconds: float) -> list[PackOpti
     """
     each, extra = divmod(_good_count(cells), series)
     pack = Pack(series, (each + 1,) * extra + (each,) * (series - extra))
-    found = group_cells(cells, pack, ("spread",), seconds=seconds, unequal="free")
+    found = group_cells(cells, pack, ("spread",), seconds=seconds, unequal="free", reproducible=True)
     groups = tuple(sorted(found.groups, key=len, reverse=True))
     sizes = tuple(len(group) for group in groups)
     if not all(sizes):
