@@ -177,7 +177,8 @@ def test_one_cell_is_a_pack_too() -> None:
 
 def test_shuffled_rows_give_the_same_groups(tray: CellTable) -> None:
     shuffled = CellTable(tray.sample(frac=1.0, random_state=3))
-    assert plan(tray).groups == plan(shuffled).groups
+    # counted work: a busy machine could end one of two timed searches earlier
+    assert plan(tray, reproducible=True).groups == plan(shuffled, reproducible=True).groups
 
 
 def test_a_plan_equals_itself_and_no_other(tray: CellTable) -> None:
