@@ -145,7 +145,7 @@ def read_back(data: bytes, **options: str) -> pd.DataFrame:
 
 
 @settings(
-    max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much]
+    max_examples=100, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much]
 )
 @given(rows=cells, dialect=dialects())
 def test_any_dialect_reads_back(rows: Rows, dialect: Dialect) -> None:
