@@ -97,7 +97,8 @@ class Pool:
         """Group, counted from 0, that each blank belongs to; nothing where the search finds the sizes."""
         if self.unequal == "free":
             return ()
-        return tuple(g for g, size in enumerate(self.sizes) for _ in range(self.parallel - size))
+        widest = self.parallel
+        return tuple(g for g, size in enumerate(self.sizes) for _ in range(widest - size))
 
     def numbers(self, ids: Iterable[str]) -> list[int]:
         """Return the numbers of cells in canonical order."""
