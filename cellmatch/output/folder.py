@@ -229,7 +229,9 @@ def _write(
         with _uninterrupted():
             target.mkdir(exist_ok=True)
             if keep:
-                (target / RECORD_NAME).replace(_kept_name(target, str(keep["created_at"]).replace(":", "-")))
+                # copied, not moved: whoever reads at this moment finds the one or the other
+                kept = _kept_name(target, str(keep["created_at"]).replace(":", "-"))
+                shutil.copy2(target / RECORD_NAME, kept)
             for name in _MAKERS.keys() - wanted.keys():
                 (target / name).unlink(missing_ok=True)
             for name in (*wanted, RECORD_NAME):
