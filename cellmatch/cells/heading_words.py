@@ -129,9 +129,9 @@ SPELLINGS: dict[str, tuple[str, ...]] = {
 
 ROLES: dict[str, str] = {
     "time": "time|test time|step time|total time|elapsed|elapsed time|time elapsed|actual time|t|"
-    "zeit|laufzeit|temps|tiempo|tempo|时间|時間|测试时间|经过时间|経過時間|timestamp|"
+    "zeit|laufzeit|temps|tiempo|tempo|czas|время|tijd|시간|时间|時間|测试时间|经过时间|経過時間|timestamp|"
     "time stamp|datetime|date time|dpt time|seconds|relative time|system time",
-    "current": "current|amps|amp|i|strom|courant|corriente|corrente|电流|電流|current avg",
+    "current": "current|amps|amp|i|strom|courant|corriente|corrente|prąd|ток|stroom|전류|电流|電流|current avg",
     "step": "step|step index|step no|step type|step name|steptype|data point|datapoint|record|"
     "record no|record id|rec|rec #|rec no|es|工步|工步号|记录号|ステップ",
     "cycle": "cycle|cycle index|cycle no|cycle number|cycle id|cyc|cyc #|cycle c|cycle p|zyklus|"

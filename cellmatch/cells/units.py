@@ -87,12 +87,12 @@ _SPELLED: tuple[tuple[Unit, str], ...] = (
     (V_PER_DAY, "V/day V/d V/24h"),
     (HOUR, "h hr hrs hour hours std stunden heures horas ore 小时 時間"),
     (MINUTE, "min mins minute minutes minuten 分 分钟"),
-    (SECOND, "s sec secs second seconds sek sekunden 秒"),
+    (SECOND, "s с сек sec secs second seconds sek sekunden 秒"),
     (DAY, "d day days tage jours dias giorni 天 日"),
     (GRAM, "g gram grams gramm grammes gramos grammi 克"),
     (KILOGRAM, "kg"),
-    (AMPERE, "A amp amps ampere"),
-    (MILLIAMPERE, "mA mamp mamps milliampere"),
+    (AMPERE, "A А amp amps ampere"),
+    (MILLIAMPERE, "mA мА mamp mamps milliampere"),
     (WATT_HOUR, "Wh mWh kWh watthr watt-hr"),
 )
 

@@ -98,6 +98,11 @@ UNDERSTOOD: dict[str, tuple[str | bytes, Cells, list[str]]] = {
 
 REFUSED: dict[str, tuple[str | bytes, type[Exception], list[str]]] = {
     "a link in place of the file": (b"../../objects/7x/2p/tray.csv\n", FileUnusable, ["pointer", "fetch"]),
+    "a log with Russian headings": (
+        "Время, с;Напряжение, В;Ток, А\n0;4,15;1,0\n10;4,14;1,0\n",
+        FileUnusable,
+        ["a log of one cell", "cellmatch measure"],
+    ),
     "capacity in per cent": (
         "id,ocv (V),Capacity (%)\nA1,3.61,45.1\nA2,3.62,45.3\n",
         FileAmbiguous,
