@@ -7,11 +7,13 @@ to say of each; :data:`RULES` lists them in the order in which they are told. Ru
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
+from cellmatch.cells.table import texts
 from cellmatch.cells.tray import IR_REPEATABILITY_FRACTION, Tray
 
 Words = Callable[[int], str]
@@ -19,6 +21,18 @@ Caught = tuple[np.ndarray, Words]
 
 LIKE_LFP_V = (3.20, 3.35)
 LIKE_LFP_CAPACITY_FRACTION = 0.75
+
+ROUNDING_V = 1e-9
+"""What a sum of limits may be off; a cell at the very limit has not passed it."""
+
+_HISTORY = re.compile(
+    r"(?<![\d.,])0(?:[.,]0+)?\s*(?:v|volts?)\b|\bzero[ -]volts?\b"
+    r"|\b(?:reviv\w*|resurrect\w*|resuscitat\w*|reanimat\w*|jump[ -]?start\w*"
+    r"|woken up|wiederbeleb\w*|reanimiert\w*|r[ée]anim\w*|revivid\w*|rianimat\w*)\b"
+    r"|\b(?:deep(?:ly)?[ -]discharge\w*|over-?discharge\w*|tiefentlad\w*)\b|激活|复活|过放|過放電|復活",
+    re.IGNORECASE,
+)
+"""Words in a note that tell of a cell that once stood at 0 V or was revived (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,10 +119,22 @@ def _over_discharged(tray: Tray) -> Caught:
     )
 
 
+def _revived(tray: Tray) -> Caught:
+    notes = texts(tray.cells, "note")
+    telling = {note for note in set(notes) if _HISTORY.search(str(note))}
+    return (
+        np.fromiter((note in telling for note in notes), dtype=bool, count=len(notes)),
+        lambda i: (
+            f"its note says '{str(notes[i])[:80]}': a cell that stood at 0 V or was revived has dissolved copper in it "
+            "and can short inside long afterwards; recycle it with its ends taped"
+        ),
+    )
+
+
 def _overcharged(tray: Tray) -> Caught:
     most = _given(tray.limits.max_v) + tray.limits.above_full_v
     return (
-        tray.ocv_v > most,
+        tray.ocv_v > most + ROUNDING_V,
         lambda i: (
             f"{tray.ocv_v[i]:.3f} V is {tray.ocv_v[i] - most:.3f} V over the most a full cell may show, {most:.2f} V"
         ),
@@ -118,7 +144,7 @@ def _overcharged(tray: Tray) -> Caught:
 def _above_full(tray: Tray) -> Caught:
     full = _given(tray.limits.max_v)
     return (
-        (tray.ocv_v > full) & (tray.ocv_v <= full + tray.limits.above_full_v),
+        (tray.ocv_v > full + ROUNDING_V) & (tray.ocv_v <= full + tray.limits.above_full_v + ROUNDING_V),
         lambda i: (
             f"{tray.ocv_v[i]:.3f} V is {(tray.ocv_v[i] - full) * 1000:.0f} mV over full ({full:.2f} V): "
             "check the charger and the meter"
@@ -234,6 +260,7 @@ RULES: tuple[Rule, ...] = (
     Rule("wrong sign", _wrong_sign, reason_opens=False),
     Rule("below the floor", _below_floor, reason_opens=False),
     Rule("over-discharged", _over_discharged, reason_opens=False),
+    Rule("0 V or revived once", _revived),
     Rule("overcharged", _overcharged),
     Rule("other chemistry", _other_chemistry, reason_opens=False),
     Rule("capacity floor", _capacity_floor),

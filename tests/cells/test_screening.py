@@ -317,3 +317,39 @@ def test_the_table_that_was_given_is_left_alone() -> None:
     screen_cells(cells, chemistry="nmc")
     assert cells.equals(before)
     assert list(cells.columns) == list(before.columns)
+
+
+@pytest.mark.parametrize(
+    ("note", "told"),
+    [
+        ("revived from 1.2 V", True),
+        ("was 0 V", True),
+        ("came at 0,00V", True),
+        ("Tiefentladen, wiederbelebt", True),
+        ("over-discharged once", True),
+        ("复活", True),
+        ("rests at 10 V? no: 3.60 V", False),
+        ("20.0 V pack of a drill", False),
+        ("dent at the top", False),
+        ("review later", False),
+        ("", False),
+    ],
+)
+def test_a_cell_that_was_revived_is_rejected_and_marked_for_ever(note: str, told: bool) -> None:
+    cells = tray()
+    cells["note"] = [note, *([None] * (len(cells) - 1))]
+    first = str(cells.index[0])
+    screened = screen_cells(cells, chemistry="nmc")
+    assert (screened.loc[first, "status"] == "reject") == told
+    let_in = screen_cells(cells, chemistry="nmc", accept={first: "watched for a month"})
+    assert let_in.loc[first, "status"] == "good"
+    if told:
+        assert "0 V or revived once" in " ".join(screened["reasons"].iloc[0])
+        assert let_in.loc[first, "accepted"] == "watched for a month"
+        assert "0 V or revived once" in " ".join(let_in["remarks"].iloc[0])
+
+
+def test_a_cell_at_the_very_limit_has_not_passed_it() -> None:
+    # 3.65 + 0.05 is 3.6999999999999997 in binary
+    cells = tray(6, ocv_v=np.full(6, 3.70))
+    assert not any("overcharged" in " ".join(r) for r in screen_cells(cells, chemistry="lfp")["reasons"])
