@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import shutil
-from collections.abc import Callable, Iterator, Sequence
-from typing import Any
+from collections.abc import Callable, Sequence
 
 import numpy as np
 import pytest
@@ -35,19 +33,6 @@ def tray(
         if resistance:
             cells.iloc[2, 2] = 60.0
     return cells
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    """Return a real browser; without one the test is skipped and says so."""
-    path = shutil.which("chromium")
-    driver = pytest.importorskip("playwright.sync_api", reason="NOT RUN: playwright is not installed, nothing was seen")
-    if path is None:
-        pytest.skip("NOT RUN: chromium is not installed, nothing was seen in a browser")
-    with driver.sync_playwright() as running:
-        started = running.chromium.launch(executable_path=path, args=["--no-sandbox"])
-        yield started
-        started.close()
 
 
 @pytest.fixture(scope="session")

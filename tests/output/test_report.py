@@ -5,12 +5,11 @@ from __future__ import annotations
 import itertools
 import re
 import shlex
-import shutil
-import subprocess
 from collections.abc import Callable
 from dataclasses import fields, replace
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
@@ -26,6 +25,9 @@ from cellmatch.output.svg_charts import BalanceScale
 from cellmatch.pack.holder import Holder
 from cellmatch.pack.limits import LIMIT_WORDS
 from cellmatch.prediction import LoadCase
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
 
 VOID = {"meta", "link", "br", "hr", "img", "input"}
 
@@ -266,13 +268,12 @@ def test_reports_keep_their_size(draw_tray: Callable[..., CellTable]) -> None:
     assert len(report_html(large).encode()) <= 3_000_000
 
 
-@pytest.mark.skipif(
-    shutil.which("chromium") is None, reason="NOT RUN: chromium is not installed, papers not seen in a browser"
-)
-def test_it_prints_to_whole_pages(plain_plan: Plan, tmp_path: Path) -> None:
+def test_it_prints_to_whole_pages(browser: Browser, plain_plan: Plan, tmp_path: Path) -> None:
     paper, made = tmp_path / "report.html", tmp_path / "report.pdf"
     paper.write_text(report_html(plain_plan), encoding="utf-8")
-    command = ["chromium", "--headless", "--no-sandbox", "--disable-gpu", f"--print-to-pdf={made}", paper.as_uri()]
-    subprocess.run(command, check=True, capture_output=True, timeout=60)
+    page = browser.new_page()
+    page.goto(paper.as_uri())
+    page.pdf(path=made, format="A4", prefer_css_page_size=True)
+    page.close()
     pages = len(re.findall(rb"/Type\s*/Page\b", made.read_bytes()))
     assert 4 <= pages <= 8

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import re
-import shutil
 import signal
 import subprocess
 import sys
@@ -127,36 +126,6 @@ def start(root: Path, *options: str) -> Running:
 
 
 # a browser to drive
-
-FLAGS = (
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-)
-NO_BROWSER = "NO CHROMIUM ON THIS MACHINE: THE BROWSER TESTS DID NOT RUN (install it, or name it in CELLMATCH_CHROMIUM)"
-
-
-def chromium() -> str | None:
-    """Return where the browser lies; None where there is none."""
-    return os.environ.get("CELLMATCH_CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Browser]:
-    """Return a headless browser; fail without one: where none has to be, the tests that ask for it are left out."""
-    path = chromium()
-    if path is None:
-        pytest.fail(NO_BROWSER)
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        one = playwright.chromium.launch(executable_path=path, args=list(FLAGS))
-        yield one
-        one.close()
 
 
 @dataclass

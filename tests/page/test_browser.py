@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import ipaddress
 import json
-import os
 import re
 import shutil
 from pathlib import Path
@@ -16,7 +15,8 @@ from playwright.sync_api import Browser, Page
 from cellmatch import read_plan
 from cellmatch.page.jobs import Jobs
 from cellmatch.page.server import own_address
-from tests.page.conftest import NO_BROWSER, Running, chromium, start, visit
+from tests.conftest import NO_BROWSER, no_browser_allowed
+from tests.page.conftest import Running, start, visit
 
 STEPS = ("job", "readings", "screening", "groups", "map", "prediction", "build", "papers")
 
@@ -37,7 +37,7 @@ def find_groups(page: Page, seconds: str = "0.5") -> None:
     page.wait_for_selector("dl.strip")
 
 
-if chromium() is None and not os.environ.get("CELLMATCH_NEEDS_BROWSER"):
+if no_browser_allowed():
     pytest.skip(NO_BROWSER, allow_module_level=True)
 
 pytestmark = pytest.mark.slow  # journeys through the whole job in a real browser
