@@ -92,7 +92,7 @@ def _from_equal_shares(search: Search, task: Task) -> None:
     if task.spread(search.best) <= _spread_goal(search) or task.demands.checks:
         return
     plain, start = replace(task, demands=search.rules), search.best
-    spares = task.spares(start[None])[0]
+    spares, evened = task.spares(start[None])[0], None
     for less in range(1 if search.served else _MOST_LESS):
         if task.spread(search.best) <= _spread_goal(search) or search.allowance.halted():
             break
@@ -101,8 +101,13 @@ def _from_equal_shares(search: Search, task: Task) -> None:
         if cells is not None:
             groups = fold(task.values, cells, task.series, task.parallel)
             idle = None if search.served else BRIEF
-            groups = even_out(plain, groups, search.random, 0, search.allowance, stalled=idle, with_spares=False)
-            search.offer(task, groups, "selections")
+            evened = even_out(plain, groups, search.random, 0, search.allowance, stalled=idle, with_spares=False)
+            search.offer(task, evened, "selections")
+    few = count_columns(len(task.values), task.parallel) <= MOST_COLUMNS
+    if evened is not None and not few and task.spread(search.best) > _spread_goal(search):
+        # the total stays one that shares out evenly, which trades with the spares would spoil
+        offer = partial(search.offer, task, stage="shaken")
+        shake(plain, evened, search.random, 0, FEW_KICKS, search.allowance, offer, with_spares=False)
 
 
 def _equalise(search: Search, task: Task, goal: Callable[[], int]) -> None:
