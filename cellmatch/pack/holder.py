@@ -289,7 +289,10 @@ def _strips(holder: Holder, pack: Pack) -> Positions:
         nearest = sorted(strips, key=lambda n: abs(n * wide - columns))[:3]
         works = ", ".join(f"{pack.series // n}x{n * wide}" for n in nearest)
         raise ArgumentInvalid(
-            Problem(f"holder strips {rows}x{columns}", f"strips are {wide} wide for {pack}; what works: {works}")
+            Problem(
+                f"holder strips {rows}x{columns}",
+                f"a strip is {wide} wide for {pack}, so the columns are a multiple of {wide}; what works: {works}",
+            )
         )
     square = _straight(holder, pack)
     strip, down = (square.group - 1) // rows, (square.group - 1) % rows
