@@ -107,7 +107,7 @@ def _from_equal_shares(search: Search, task: Task) -> None:
     if evened is not None and not few and task.spread(search.best) > _spread_goal(search):
         # the total stays one that shares out evenly, which trades with the spares would spoil
         offer = partial(search.offer, task, stage="shaken")
-        shake(plain, evened, search.random, 0, FEW_KICKS, search.allowance, offer, with_spares=False)
+        shake(plain, evened, search.random, 0, KICKS, search.allowance, offer, with_spares=False)
 
 
 def _equalise(search: Search, task: Task, goal: Callable[[], int]) -> None:
