@@ -123,6 +123,7 @@ def cluster() -> Iterator[str]:
         yield local.scheduler_address
 
 
+@pytest.mark.slow
 @pytest.mark.filterwarnings("default")
 def test_a_dask_cluster_gives_the_same(
     cluster: str, listed: Path, alone: tuple[Path, tuple[TrayResult, ...]], tmp_path: Path

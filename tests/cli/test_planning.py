@@ -210,7 +210,7 @@ def test_import_stays_light() -> None:
 
 
 @pytest.mark.skipif(os.name == "nt", reason="signals of this kind are POSIX")
-@pytest.mark.parametrize("after_s", [0.3, 1.5, 3.5])
+@pytest.mark.parametrize("after_s", [0.3, 1.5, pytest.param(3.5, marks=pytest.mark.slow)])
 def test_ctrl_c_at_any_moment(project: Path, tmp_path: Path, after_s: float) -> None:
     # this tray's last step of spread is not proved in a minute, so the search is still going
     out, tray = tmp_path / "job", project / "sample_data" / "launch.csv"

@@ -164,6 +164,7 @@ def sheet(browser: Any, small_html: str, tmp_path: Path) -> Iterator[Sheet]:
     opened.context.close()
 
 
+@pytest.mark.slow
 def test_a_whole_build_and_its_readings_are_read_back(
     browser: Any, draw_tray: Callable[..., CellTable], tmp_path: Path
 ) -> None:

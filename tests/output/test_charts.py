@@ -102,6 +102,7 @@ def _words(figure: Figure) -> list[str]:
     return [t.get_text() for t in figure.findobj(Text)]
 
 
+@pytest.mark.slow
 def test_every_chart_draws_every_plan(odd_plans: dict[str, Plan]) -> None:
     for name in ("plain", "no resistance", "one cell", "single cells", "odd ids", "no spread"):
         plan = odd_plans[name]

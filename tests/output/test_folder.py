@@ -113,6 +113,7 @@ def test_a_record_with_history_is_not_written_over(plan: Plan, tmp_path: Path) -
     assert read_plan(kept[0]) == changed
 
 
+@pytest.mark.slow
 def test_writers_at_once_lose_no_line(plan: Plan, tmp_path: Path) -> None:
     """Changes, papers written again and new plans from many hands: every line is in one of the records."""
     made = write_plan(plan, tmp_path / "job", papers=())

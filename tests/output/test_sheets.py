@@ -198,6 +198,7 @@ def test_papers_stand_alone_and_escape_ids(odd_plans: dict[str, Plan], make: obj
     assert "&lt;b&gt;&amp;" in html
 
 
+@pytest.mark.slow
 def test_every_caution_stands_on_every_paper(odd_plans: dict[str, Plan], tmp_path: Path) -> None:
     plan = odd_plans["accepted"]
     pdf = tmp_path / "papers.pdf"

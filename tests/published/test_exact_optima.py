@@ -167,6 +167,7 @@ def test_adding_to_every_cell_keeps_the_least_spread(tenths: list[int], more: in
     assert grouped(tenths).spread_mah == pytest.approx(grouped([q + more for q in tenths]).spread_mah)
 
 
+@pytest.mark.slow
 @settings(max_examples=25, deadline=None)
 @given(capacities, st.integers(22_000, 28_000))
 def test_a_spare_never_makes_it_worse(tenths: list[int], spare: int) -> None:
