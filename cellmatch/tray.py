@@ -60,18 +60,22 @@ class Tray(NamedTuple):
 
 def screened_tray(
     cells: CellTable,
-    pack: Pack,
+    pack: Pack | None,
     *,
     limits: Limits | None,
     chemistry: Chemistry | str | None,
     accept: Mapping[str, str] | None,
 ) -> Tray:
-    """Settle what the cells are judged by, and judge them: the first half of :func:`plan_pack`."""
+    """Settle what the cells are judged by, and judge them: the first half of :func:`plan_pack`.
+
+    Without a pack the joining window is that of any number in parallel.
+    """
     known, chemistry_words = tray_chemistry(cells, chemistry)
     repeats = tray_repeatability(cells, limits or Limits())
     limits = replace(limits or Limits(), repeatability_fraction=repeats.fraction).settled(known)
     window_mv, window_words = joining_window_mv(cells, pack, limits)
     screened = screen_cells(cells, replace(limits, join_window_mv=window_mv), chemistry=known, accept=accept)
+    window_words += "" if pack else "; any number in parallel"
     words = (*chemistry_words, window_words, repeats.words)
     return Tray(cells, screened, known, limits, repeats, window_mv, words, dict(accept or {}))
 

@@ -162,29 +162,20 @@ def screen(
     **options: Any,
 ) -> None:
     """Read and judge the cells only: verdicts and the reject list."""
-    from dataclasses import replace
-
     chosen = limits_from(options)
     reasons = accepted_from(options)
     table = read_tables(cells, options)
 
     from cellmatch.cells.notes import quality_notes
-    from cellmatch.cells.screening import screen_cells
     from cellmatch.output.summary import screening_summary
-    from cellmatch.prediction import joining_window_mv
-    from cellmatch.tray import tray_repeatability
+    from cellmatch.tray import screened_tray
 
-    repeats = tray_repeatability(table, chosen)
-    window_mv, words = joining_window_mv(table, None, chosen)
-    limits = replace(chosen, join_window_mv=window_mv, repeatability_fraction=repeats.fraction)
-    screened = screen_cells(table, limits, chemistry=options["chemistry"], accept=reasons)
+    tray = screened_tray(table, None, limits=chosen, chemistry=options["chemistry"], accept=reasons)
+    screened = tray.screened
     notes = quality_notes(
-        table,
-        chemistry=screened.attrs["screening"].chemistry,
-        join_window_mv=window_mv,
-        salvaged=chosen.salvaged,
+        table, chemistry=tray.chemistry, join_window_mv=tray.window_mv, salvaged=tray.limits.salvaged
     )
-    click.echo(screening_summary(screened, (f"{words}; any number in parallel", repeats.words), notes))
+    click.echo(screening_summary(screened, tray.assumptions, notes))
     if out is not None:
         from cellmatch.output.folder import write_whole
         from cellmatch.output.tables import table_csv
