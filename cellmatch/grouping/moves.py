@@ -27,10 +27,10 @@ WIDEST_CHOICE = 10
 """Cells a group up to which all ways to choose from its own and a few spare cells are tried: 286 at 10."""
 MOST_TRADING = 16
 """Of wide groups, how many trade with the spares in one round."""
-MOST_OFFERED = 64
-"""Spares that a wide group may take two of: 2016 pairs."""
+MOST_OFFERED = 24
+"""Spares that a wide group may take two of: 276 pairs."""
 
-_EXACT_IN_FLOAT32 = 2**24
+EXACT_IN_FLOAT32 = 2**24
 _ENTRIES_AT_ONCE = 8_000_000
 
 Places = NDArray[np.intp]
@@ -91,7 +91,7 @@ def _split(task: Task, rows: Ints, high: Ints, low: Ints) -> None:
     table, first, second = ways_to_split(task.parallel)
     cells = np.concatenate((rows[high], rows[low]), axis=1)
     values = task.values[cells]
-    small = 2 * task.parallel * int(np.abs(values).max(initial=0)) < _EXACT_IN_FLOAT32
+    small = 2 * task.parallel * int(np.abs(values).max(initial=0)) < EXACT_IN_FLOAT32
     values = values.astype(np.float32 if small else np.float64)
     total = values.sum(axis=1)
     gap = np.abs(2 * (values @ table.T.astype(values.dtype)) - total[:, None])

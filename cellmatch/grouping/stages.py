@@ -12,11 +12,13 @@ from functools import partial
 from cellmatch.grouping import company
 from cellmatch.grouping.bounds import descending, spread_bound
 from cellmatch.grouping.columns import MOST_COLUMNS, columns_of, count_columns
+from cellmatch.grouping.equal_sums import can_be_equal, equal_sums
 from cellmatch.grouping.improve import even_out, shake
 from cellmatch.grouping.pool import Ints
 from cellmatch.grouping.search import Search
 from cellmatch.grouping.split import fold, selections, with_total
 from cellmatch.grouping.task import Task
+from cellmatch.grouping.wander import can_wander, wander
 
 KICKS, FEW_KICKS = 320, 64
 """Kicks of the shaken search: few where the exact columns follow."""
@@ -76,6 +78,9 @@ def _from_selections(search: Search, task: Task) -> None:
     most = FEW_SELECTIONS if few or search.packs > 1 else MOST_SELECTIONS
     if few and task.demands.checks:
         most = 1
+    _by_equal_sums(search, task)
+    if task.spread(search.best) <= goal:
+        return
     for tried, cells in enumerate(selections(task)):
         if tried == most or search.allowance.halted():
             break
@@ -87,10 +92,19 @@ def _from_selections(search: Search, task: Task) -> None:
             break
 
 
+def _by_equal_sums(search: Search, task: Task) -> None:
+    """Put together groups of one sum, where there are spares."""
+    if can_be_equal(task):
+        groups = equal_sums(task, search.random, search.allowance)
+        if groups is not None:
+            search.offer(task, groups, "equal sums")
+
+
 def _from_equal_shares(search: Search, task: Task) -> None:
     """Use cells whose total shares out evenly: to the weakest group there is, or a few steps less where that may be."""
     if task.spread(search.best) <= _spread_goal(search) or task.demands.checks:
         return
+    _by_equal_sums(search, task)
     plain, start = replace(task, demands=search.rules), search.best
     spares, evened = task.spares(start[None])[0], None
     for less in range(1 if search.served else _MOST_LESS):
@@ -126,15 +140,18 @@ def _ways_to_equalise(search: Search, task: Task) -> list[_Stage]:
         return [_by_resplitting, _by_shaking]
     of_capacity = _of_capacity(search, task)
     columns = count_columns(len(task.values), task.parallel)
+    outliers_rule = of_capacity and task.all_used and search.spread_bound >= OUTLIERS_RULE
     # rules make every move slow and the columns few
     by_rules = bool(task.demands.checks) and columns <= MOST_COLUMNS
     stages: list[_Stage] = [_by_columns] if columns <= TINY or by_rules else [_by_resplitting]
-    if of_capacity and task.all_used and task.parallel > 3 and search.spread_bound >= OUTLIERS_RULE:
+    if outliers_rule and task.parallel > 3:
         stages.append(_by_assignment_briefly)
-    if TINY < columns <= MOST_COLUMNS and not by_rules:
-        stages += [partial(_by_shaking, kicks=FEW_KICKS), _by_shaking_if_far, _by_columns]
-    if columns > MOST_COLUMNS:
-        stages.append(_by_shaking)
+    if columns > TINY and not by_rules:
+        # groups with and without an outlier have no sum in common to walk about; and with spares equal sums were tried
+        walk = can_wander(task) and not outliers_rule and (task.all_used or not of_capacity)
+        few = [_by_wandering if walk else partial(_by_shaking, kicks=FEW_KICKS), _by_shaking_if_far, _by_columns]
+        many = [_by_wandering, _by_shaking] if walk else [_by_shaking]
+        stages += few if columns <= MOST_COLUMNS else many
     if of_capacity:
         stages.append(_by_assignment)
     return stages
@@ -147,6 +164,10 @@ def _of_capacity(search: Search, task: Task) -> bool:
 def _by_resplitting(search: Search, task: Task, goal: int) -> None:
     groups = even_out(task, search.best, search.random, goal, search.allowance)
     search.offer(task, groups, "re-split")
+
+
+def _by_wandering(search: Search, task: Task, goal: int) -> None:
+    wander(task, search.best, search.random, goal, search.allowance, partial(search.offer, task, stage="wandering"))
 
 
 def _by_shaking(search: Search, task: Task, goal: int, kicks: int = KICKS) -> None:
