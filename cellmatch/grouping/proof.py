@@ -16,9 +16,9 @@ from cellmatch.grouping.allowance import Allowance
 from cellmatch.grouping.columns import Columns, cover_problems
 from cellmatch.grouping.pool import Ints
 
-_WORK_PER_WINDOW, _WORK_PER_COLUMN = 5e-4, 3e-7
+_WORK_PER_WINDOW, _WORK_PER_COLUMN = 2e-4, 1.5e-8
 """[s] What counting costs for each window, and for each column in it."""
-_WORK_PER_MODEL, _WORK_PER_VARIABLE = 5e-3, 2e-5
+_WORK_PER_MODEL, _WORK_PER_VARIABLE = 3e-3, 2e-5
 """[s] What it costs to build a model for the exact engine, beside solving it."""
 _LARGEST_SHARE = 1 / 2
 """Of what is left, the most that one question may take: another one may be easier."""

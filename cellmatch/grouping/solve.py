@@ -182,7 +182,7 @@ def assign_groups(cells: pd.DataFrame, grouping: Grouping) -> GroupedCells:
     return GroupedCells(table)  # type: ignore[arg-type]
 
 
-_WORK_PER_SECOND = 1 / 3
+_WORK_PER_SECOND = 1 / 2
 """Work that a search may do for each second it may take: on most machines the work runs out before the clock."""
 _REST_OF_WORK = 1e-3
 """Work too little to begin anything with [s]."""

@@ -141,20 +141,19 @@ def _ways_to_equalise(search: Search, task: Task) -> list[_Stage]:
     of_capacity = _of_capacity(search, task)
     columns = count_columns(len(task.values), task.parallel)
     outliers_rule = of_capacity and task.all_used and search.spread_bound >= OUTLIERS_RULE
-    # rules make every move slow and the columns few
-    by_rules = bool(task.demands.checks) and columns <= MOST_COLUMNS
-    stages: list[_Stage] = [_by_columns] if columns <= TINY or by_rules else [_by_resplitting]
-    if outliers_rule and task.parallel > 3:
-        stages.append(_by_assignment_briefly)
-    if columns > TINY and not by_rules:
-        # groups with and without an outlier have no sum in common to walk about; and with spares equal sums were tried
-        walk = can_wander(task) and not outliers_rule and (task.all_used or not of_capacity)
-        few = [_by_wandering if walk else partial(_by_shaking, kicks=FEW_KICKS), _by_shaking_if_far, _by_columns]
-        many = [_by_wandering, _by_shaking] if walk else [_by_shaking]
-        stages += few if columns <= MOST_COLUMNS else many
-    if of_capacity:
-        stages.append(_by_assignment)
-    return stages
+    briefly = [_by_assignment_briefly] if outliers_rule and task.parallel > 3 else []
+    # with spares equal sums were tried, which do better than a walk that has to trade
+    walk = can_wander(task) and (task.all_used or not of_capacity)
+    if columns <= TINY or (task.demands.checks and columns <= MOST_COLUMNS):
+        return [_by_columns]  # rules make every move slow and the columns few
+    if columns <= MOST_COLUMNS:
+        loosen = [_by_wandering] if walk else [partial(_by_shaking, kicks=FEW_KICKS), _by_shaking_if_far]
+        # a walk ends so near that columns of conductance find no more
+        exactly = [_by_columns] if of_capacity or not walk else []
+        exactly += [_by_assignment] if outliers_rule else []
+        return [_by_resplitting, *loosen, *briefly, *exactly]
+    last = [_by_assignment] if of_capacity else []
+    return [_by_resplitting, *([_by_wandering] if walk else []), *briefly, _by_shaking, *last]
 
 
 def _of_capacity(search: Search, task: Task) -> bool:
@@ -167,7 +166,12 @@ def _by_resplitting(search: Search, task: Task, goal: int) -> None:
 
 
 def _by_wandering(search: Search, task: Task, goal: int) -> None:
-    wander(task, search.best, search.random, goal, search.allowance, partial(search.offer, task, stage="wandering"))
+    """Walk among groupings near the sums that would be the best there could be."""
+    within = None
+    if _of_capacity(search, task) and task.all_used:
+        within = search.weakest_bound, search.weakest_bound + search.spread_bound
+    offer = partial(search.offer, task, stage="wandering")
+    wander(task, search.best, search.random, goal, search.allowance, offer, within)
 
 
 def _by_shaking(search: Search, task: Task, goal: int, kicks: int = KICKS) -> None:

@@ -23,7 +23,7 @@ from cellmatch.grouping.task import Task
 GROUPS, PARALLEL = 3, 4
 """Three groups of 4 are shared out at once. Smaller ones are quicker listed (`columns.py`), and larger ones quicker
 evened out in pairs."""
-MOST_TURNS, MOST_IDLE = 4000, 400
+MOST_TURNS, MOST_IDLE = 1600, 800
 """Turns of a walk, and turns without a gain after which it ends."""
 TURNS_A_TRADE = 2
 """Trading with the spares changes the total, which the sharing has to follow; so it has every second turn."""
@@ -87,6 +87,7 @@ def wander(
     goal: float,
     allowance: Allowance,
     on_better: Callable[[Ints], None],
+    within: tuple[float, float] | None = None,
 ) -> None:
     """Hand on every better grouping of a walk, until `goal`, or until it finds no better one for long.
 
@@ -95,6 +96,10 @@ def wander(
     grouping : ndarray of int, shape (S, P)
     goal : float
         Merit at which to stop.
+    within : (int, int), optional
+        Sums that would be best of all, from the least to the greatest: the walk keeps near them. With outliers or
+        two lots they lie apart, and each group then finds the end that suits it. Default: the mean of the sums, or
+        with spares their centre.
     """
     now = grouping.copy()
     spares = task.spares(now[None])
@@ -104,7 +109,7 @@ def wander(
     for turn in range(MOST_TURNS):
         if best <= goal or idle == MOST_IDLE or allowance.halted():
             break
-        _share_out(task, now, ways, random.permutation(task.series)[: trios * GROUPS].reshape(trios, GROUPS))
+        _share_out(task, now, ways, random.permutation(task.series)[: trios * GROUPS].reshape(trios, GROUPS), within)
         if spares.size and turn % TURNS_A_TRADE == 0:
             trade_spares(task, now[None], spares, random)
         allowance.spend(_WORK_PER_TURN + _WORK_PER_WAY * trios * len(ways.places))
@@ -115,7 +120,7 @@ def wander(
             on_better(now.copy())
 
 
-def _share_out(task: Task, groups: Ints, ways: _Ways, trios: Ints) -> None:
+def _share_out(task: Task, groups: Ints, ways: _Ways, trios: Ints, within: tuple[float, float] | None) -> None:
     """Let each trio of groups share its cells out in the best other way, unless that is far worse.
 
     Parameters
@@ -126,15 +131,16 @@ def _share_out(task: Task, groups: Ints, ways: _Ways, trios: Ints) -> None:
         Groups that share out among themselves.
     """
     cells = groups[trios].reshape(len(trios), -1)
-    sums = task.sums(groups)
-    target = np.float32(sums.mean() if task.all_used else centres(sums[None])[0, 0])
+    if within is None:
+        sums = task.sums(groups)
+        middle = float(sums.mean() if task.all_used else centres(sums[None])[0, 0])
+        within = middle, middle
     cost = np.zeros((len(trios), len(ways.places)), dtype=np.float32)
-    for away in _sums_away(task.values[cells], ways, target):
+    for away in _sums_outside(task.values[cells], ways, *within):
         cost += away * away
     for window in task.demands.windows:
-        middle, half = np.float32((window.low + window.high) / 2), np.float32((window.high - window.low) / 2)
-        for away in _sums_away(window.values[cells], ways, middle):
-            cost += np.float32(_OUTSIDE) * np.maximum(0, np.abs(away) - half)
+        for away in _sums_outside(window.values[cells], ways, window.low, window.high):
+            cost += np.float32(_OUTSIDE) * away
     present = cost[:, 0].copy()
     cost[:, 0] = np.inf
     best = cost.argmin(axis=1)
@@ -142,9 +148,11 @@ def _share_out(task: Task, groups: Ints, ways: _Ways, trios: Ints) -> None:
     groups[trios[taken]] = cells[taken][np.arange(taken.sum())[:, None, None], ways.places[best[taken]]]
 
 
-def _sums_away(values: Ints, ways: _Ways, target: np.float32) -> tuple[_Sums, _Sums, _Sums]:
-    """Return how far from the target each way brings each group of a trio, each of shape (trios, ways)."""
+def _sums_outside(values: Ints, ways: _Ways, low: float, high: float) -> tuple[_Sums, _Sums, _Sums]:
+    """Return how far outside low … high each way brings each group of a trio, each of shape (trios, ways)."""
     held = values.astype(np.float32)
     first, second = held @ ways.first, held @ ways.second
     third = held.sum(axis=1, keepdims=True) - first - second
-    return first - target, second - target, third - target
+    middle, half = np.float32((low + high) / 2), np.float32((high - low) / 2)
+    first, second, third = (np.abs(sums - middle) - half for sums in (first, second, third))
+    return tuple(np.maximum(0, away) for away in (first, second, third)) if half else (first, second, third)

@@ -161,7 +161,7 @@ def test_workers(monkeypatch: pytest.MonkeyPatch, reproducible: bool, most: int)
 def test_why_it_ended_is_told_as_it_was() -> None:
     """Work runs out long before the clock where nothing else keeps the machine busy; neither is called the other."""
     cells = _hard_tray()
-    counted = group_cells(cells, "10s6p", ("spread",), seconds=0.6, reproducible=True)
+    counted = group_cells(cells, "10s6p", ("spread",), seconds=0.1, reproducible=True)
     assert (counted.ended_by, counted.more_may_help) == (WORK_SPENT, True)
     late = group_cells(cells, "10s6p", ("spread",), seconds=0)
     assert (late.ended_by, late.more_may_help) == (TIME_LIMIT, True)
