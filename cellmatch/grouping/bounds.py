@@ -2,6 +2,11 @@
 
 All of them take whole-number values in descending order, of which S·P of N are used. The proofs stand in the
 docstrings; the tests hold each bound against brute force.
+
+References
+----------
+Dell'Amico, Martello (2001), Bounds for the cardinality constrained P||Cmax problem, J. Scheduling 4, 123-138: bounds
+for equal numbers of items, on the largest sum alone. Those here are on the spread.
 """
 
 from __future__ import annotations

@@ -4,6 +4,13 @@ With spare cells at hand there are many more ways to make a group of just the wa
 60 cells make some 80 groups of 3 with any one sum near the middle. S of them that share no cell are found by
 taking, again and again, the group whose cells are least wanted by the others. That is greedy packing; where it
 fails nothing is proved.
+
+References
+----------
+Horowitz, Sahni (1974), Computing partitions with applications to the knapsack problem, J. ACM 21(2): all choices of a
+given sum from two sorted lists of half choices.
+Halldórsson, Radhakrishnan (1997), Greed is good: approximating independent sets in sparse and bounded-degree graphs,
+Algorithmica 18, 145-163: how far taking the least wanted first gets.
 """
 
 from __future__ import annotations

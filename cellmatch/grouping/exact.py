@@ -48,7 +48,8 @@ class Answer:
 def cover(problem: CoverProblem, series: int, allowance: Allowance, work: float) -> Answer:
     """Choose S of the columns such that no cell stands in two and no cell that must be used in none.
 
-    One worker: the answer is then the same in every run, and these models are too small for two.
+    That is set partitioning, and set packing for cells that may stay spare. One worker: the answer is then the same
+    in every run, and these models are too small for two.
     """
     model = cp_model.CpModel()
     order = np.lexsort(problem.members[::-1])
@@ -178,6 +179,11 @@ def assign(
     Groups are alike unless cells are pinned, so where all cells are used they may be numbered by their first
     cell: the k-th cell only goes to groups 0 … k. Cells are taken farthest from the middle first, because
     the outliers decide. A hint is renumbered to keep that rule.
+
+    References
+    ----------
+    Law, Lee (2006), Symmetry breaking constraints for value symmetries in constraint satisfaction, Constraints 11,
+    doi:10.1007/s10601-006-7095-8: value precedence, here with groups as values.
     """
     model = _Assignment(task, pool)
     low, high = model.sums_between(wish)

@@ -19,7 +19,9 @@ from cellmatch.grouping.task import NOTHING_BROKEN, Task
 
 _SELECTIONS_TRIED = 6
 _ROUNDS = 20
-_WORK_A_RULE = 1.0
+_WORK_A_RULE, _LEAST_WORK = 1.0, 0.2
+"""[s] Work to look for a grouping with one rule relaxed, and for one with all rules however short the time: without a
+grouping there is nothing to answer with."""
 
 
 def first_grouping(task: Task, pool: Pool, random: Generator, allowance: Allowance) -> Ints:
@@ -41,7 +43,7 @@ def first_grouping(task: Task, pool: Pool, random: Generator, allowance: Allowan
             return groups
         if tried + 1 >= _SELECTIONS_TRIED:
             break
-    found, impossible = _any_grouping(task, pool, allowance, allowance.left())
+    found, impossible = _any_grouping(task, pool, allowance, max(_LEAST_WORK, allowance.left()))
     if found is not None:
         return found
     raise RulesInfeasible(_what_is_in_the_way(task.demands.rules, pool, allowance, impossible))
@@ -71,16 +73,23 @@ def _any_grouping(task: Task, pool: Pool, allowance: Allowance, work: float) -> 
 
 
 def _what_is_in_the_way(rules: Sequence[Rule], pool: Pool, allowance: Allowance, impossible: bool) -> list[Problem]:
+    """Return in words what stands in the way: each rule without which the others can be kept is named."""
     said = [f"'{rule.words}'" for rule in rules]
-    if not impossible:
-        return [Problem("rules", f"no grouping was found that keeps {', '.join(said)}; give it more seconds")]
-    helps = []
-    for dropped in range(len(rules)):
-        others = [rule for i, rule in enumerate(rules) if i != dropped]
-        task = Task(values=pool.steps, series=pool.series, parallel=pool.parallel, demands=demands_of(others, pool))
-        if _any_grouping(task, pool, allowance, _WORK_A_RULE)[0] is not None:
-            helps.append(said[dropped])
     if len(rules) == 1:
-        return [Problem("rules", f"no grouping of these cells keeps {said[0]}")]
-    way = f"without any one of {', '.join(helps)} there is one" if helps else "leaving out one rule is not enough"
-    return [Problem("rules", f"no grouping of these cells keeps all of {', '.join(said)}; {way}")]
+        helps = []
+    else:
+        helps = [said[dropped] for dropped in range(len(rules)) if _kept_without(rules, dropped, pool, allowance)]
+    if impossible:
+        found = f"no grouping of these cells keeps {'all of ' if len(rules) > 1 else ''}{', '.join(said)}"
+    else:
+        found = f"no grouping was found that keeps {', '.join(said)}; give it more seconds"
+    if helps:
+        return [Problem("rules", f"{found}; without {'any one of ' * (len(helps) > 1)}{', '.join(helps)} there is one")]
+    return [Problem("rules", f"{found}; leaving out one rule is not enough" if impossible and rules[1:] else found)]
+
+
+def _kept_without(rules: Sequence[Rule], dropped: int, pool: Pool, allowance: Allowance) -> bool:
+    """Return whether a grouping was found that keeps all rules but one."""
+    others = [rule for place, rule in enumerate(rules) if place != dropped]
+    task = Task(values=pool.steps, series=pool.series, parallel=pool.parallel, demands=demands_of(others, pool))
+    return _any_grouping(task, pool, allowance, _WORK_A_RULE)[0] is not None

@@ -2,6 +2,12 @@
 
 Every function is bounded by counts, never by a clock, so that its answer depends on the cells and the seed
 alone; the allowance only ends it early.
+
+References
+----------
+Frangioni, Necciari, Scutellà (2004), A multi-exchange neighborhood for minimum makespan parallel machine scheduling
+problems, J. Comb. Optim. 8(2), 195-220: moves that exchange many items at once reach what single swaps can't.
+Lourenço, Martin, Stützle (2003), Iterated local search, Handbook of Metaheuristics, Kluwer, 321-353.
 """
 
 from __future__ import annotations
@@ -68,7 +74,8 @@ def even_out_all(
 ) -> Ints:
     """Return several groupings, shape (B, S, P), each evened out; ends when one reaches the goal or all stall.
 
-    Even rounds pair the i-th highest group with the i-th lowest, odd rounds pair at random.
+    Even rounds pair the i-th highest group with the i-th lowest, which takes most off the spread; odd rounds pair at
+    random, so that every group meets others than its opposite.
     """
     now = groupings.copy()
     best, best_merits = groupings.copy(), task.merits(groupings)
@@ -116,8 +123,9 @@ def shake(
 ) -> None:
     """Hand on every better grouping of many local searches, each from one of which a few groups were mixed.
 
-    Several chains run side by side. A kick mixes the cells of 2 to 6 groups; its outcome is kept unless what
-    it lacks to the goal is over 5 % more.
+    This is iterated local search (Lourenço et al.): a kick is large enough to leave the best of the neighbourhood and
+    small enough to keep most of the grouping. Several chains run side by side. A kick mixes the cells of 2 to 6
+    groups; its outcome is kept unless what it lacks to the goal is over 5 % more.
     """
     chains = max(1, min(CHAINS, _PLACES_AT_ONCE // task.places))
     now = np.repeat(grouping[None], chains, axis=0)

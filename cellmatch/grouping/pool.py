@@ -124,7 +124,7 @@ class Pool:
 
 
 def pool_of(cells: pd.DataFrame, sizes: tuple[int, ...], unequal: str = "share") -> Pool:
-    """Put the cells that take part in canonical order.
+    """Put the cells that take part in canonical order, so that neither rows moved nor a tie change the answer.
 
     Parameters
     ----------

@@ -71,6 +71,9 @@ def least_spread(
 ) -> int:
     """Return the greatest bound proved on the spread, starting from the best and the bound at hand.
 
+    A window that holds no grouping raises the bound for good, and one that does gives a better grouping, so that
+    bound and best close in on each other however the questions end.
+
     `nearly_there`: the best is likely the best there is, so the step just below it is asked for first.
     """
 

@@ -1,6 +1,12 @@
 """For each aim the stages of its search, from the quick to the exact.
 
-Each stage starts from the best grouping and the bound at hand, and the search for an aim ends when they meet.
+Each stage starts from the best grouping and the bound at hand, and the search for an aim ends when they meet. A
+later aim keeps what the earlier ones reached, or gives away what it may: the lexicographic method with limits on the
+earlier aims. Why each stage is there stands with it here; how it works, and from whom it is, in its module.
+
+References
+----------
+Ehrgott (2005), Multicriteria Optimization, 2nd ed., Springer: 4.1 limits on the other aims, 5.1 lexicographic order.
 """
 
 from __future__ import annotations
@@ -72,7 +78,11 @@ def _spread_goal(search: Search) -> int:
 
 
 def _from_selections(search: Search, task: Task) -> None:
-    """Even out the first grouping and groupings of other selections of cells, briefly."""
+    """Even out the first grouping and groupings of other selections of cells, briefly.
+
+    Which cells stay spare decides more than how the rest are shared out: alike cells make alike groups, and of two
+    lots every group has to get the same number of each (`split.selections`).
+    """
     goal = _spread_goal(search)
     few = count_columns(len(task.values), task.parallel) <= MOST_COLUMNS
     most = FEW_SELECTIONS if few or search.packs > 1 else MOST_SELECTIONS
@@ -93,7 +103,7 @@ def _from_selections(search: Search, task: Task) -> None:
 
 
 def _by_equal_sums(search: Search, task: Task) -> None:
-    """Put together groups of one sum, where there are spares."""
+    """Put together groups of one sum, where there are spares: then there are so many that a greedy choice will do."""
     if can_be_equal(task):
         groups = equal_sums(task, search.random, search.allowance)
         if groups is not None:
@@ -101,7 +111,10 @@ def _by_equal_sums(search: Search, task: Task) -> None:
 
 
 def _from_equal_shares(search: Search, task: Task) -> None:
-    """Use cells whose total shares out evenly: to the weakest group there is, or a few steps less where that may be."""
+    """Use cells whose total shares out evenly: to the weakest group there is, or a few steps less where that may be.
+
+    Spread 0 needs a total that S divides; no move between groups changes the total, so the cells have to.
+    """
     if task.spread(search.best) <= _spread_goal(search) or task.demands.checks:
         return
     _by_equal_sums(search, task)
@@ -161,12 +174,13 @@ def _of_capacity(search: Search, task: Task) -> bool:
 
 
 def _by_resplitting(search: Search, task: Task, goal: int) -> None:
+    """Let pairs of groups share out anew: from 100 cells on this alone reaches the bound on trays of one lot."""
     groups = even_out(task, search.best, search.random, goal, search.allowance)
     search.offer(task, groups, "re-split")
 
 
 def _by_wandering(search: Search, task: Task, goal: int) -> None:
-    """Walk among groupings near the sums that would be the best there could be."""
+    """Walk among groupings near the sums that would be the best there could be, where pairs can gain no more."""
     within = None
     if _of_capacity(search, task) and task.all_used:
         within = search.weakest_bound, search.weakest_bound + search.spread_bound
@@ -175,6 +189,7 @@ def _by_wandering(search: Search, task: Task, goal: int) -> None:
 
 
 def _by_shaking(search: Search, task: Task, goal: int, kicks: int = KICKS) -> None:
+    """Mix a few groups and even out again: the way out of a grouping that no pair can better, at any size."""
     offer = partial(search.offer, task, stage="shaken")
     shake(task, search.best, search.random, goal, kicks, search.allowance, offer)
 
@@ -185,6 +200,7 @@ def _by_shaking_if_far(search: Search, task: Task, goal: int) -> None:
 
 
 def _by_columns(search: Search, task: Task, goal: int) -> None:
+    """List all groups and ask which windows of sums hold a grouping: proves the answer in groups of up to 4."""
     from cellmatch.grouping import proof
 
     search.before_exact()
@@ -201,6 +217,7 @@ def _by_columns(search: Search, task: Task, goal: int) -> None:
 
 
 def _by_assignment_briefly(search: Search, task: Task, goal: int) -> None:
+    """Give the assignment model a short turn: with outliers numbered first it often proves the bound at once."""
     _assign(search, task, goal, work=min(_BRIEF_S, search.allowance.left() / 3), workers=1)
 
 
@@ -319,7 +336,11 @@ def _prove_weakest(search: Search, task: Task, widest: int) -> None:
 
 
 def serve_conductance(search: Search) -> bool:
-    """Seek equal group conductances, down to the noise of a resistance meter."""
+    """Seek equal group conductances, down to the noise of a resistance meter.
+
+    Groups in series carry one current; with equal conductances they sag and warm alike, so none reaches a limit of
+    voltage first. Capacities keep what was reached, or differ by the group uncertainty where that may be spent.
+    """
     if not company.known_resistances(search.pool).any():
         search.notes.append("no resistance given: the aim conductance is left out")
         return False
@@ -335,7 +356,7 @@ def serve_conductance(search: Search) -> bool:
 
 
 def serve_range(search: Search) -> bool:
-    """Seek cells in each group that are alike in resistance and voltage."""
+    """Seek cells in each group that are alike in resistance and voltage: they share current, and settle gently."""
     task = replace(search.capacity_task("range"), unlike=company.unlikeness(search.pool))
     search.offer(task, even_out(task, search.best, search.random, -1, search.allowance), "re-split")
     _by_shaking(search, task, -1, FEW_KICKS)

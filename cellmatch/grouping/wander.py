@@ -3,6 +3,13 @@
 Two groups of 4 can split their cells in 35 ways, three groups in 5775. With so many ways there nearly always is
 one as good as the present, so a walk that always takes the best other way keeps near the best groupings and
 never stands still, where re-splitting pairs ends in the first grouping that no pair can better.
+
+References
+----------
+Dueck, Scheuer (1990), Threshold accepting, J. Comput. Phys. 90, doi:10.1016/0021-9991(90)90201-B: a step is taken
+unless it is worse by more than a threshold.
+Frangioni, Necciari, Scutellà (2004), A multi-exchange neighborhood for minimum makespan parallel machine scheduling
+problems, J. Comb. Optim. 8(2), 195-220.
 """
 
 from __future__ import annotations
