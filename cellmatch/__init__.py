@@ -15,8 +15,8 @@ _HOME = {
     "load_chemistry": "pack.chemistry",
     "Holder": "pack.holder",
     "cell_table": "cells.table",
-    "read_cells": "cells.files",
-    "screen_cells": "cells.screening",
+    "read_cells": "cells.reading.files",
+    "screen_cells": "cells.screening.screen",
     "Grouping": "grouping.solve",
     "group_cells": "grouping.solve",
     "place_cells": "build.placement",
@@ -31,12 +31,12 @@ _HOME = {
     "inspect_pack": "bench.inspection",
     "read_readings": "cells.readings",
     "replace_cell": "bench.replace",
-    "measure_log": "cells.logs",
-    "quality_notes": "cells.notes",
+    "measure_log": "cells.logs.measure",
+    "quality_notes": "cells.worth.notes",
     "repeatability": "cells.quality",
     "match_uncertainty": "cells.quality",
-    "bias_between": "cells.bias",
-    "self_discharge": "cells.self_discharge",
+    "bias_between": "cells.worth.bias",
+    "self_discharge": "cells.worth.self_discharge",
     "size_pack": "pack.sizing",
     "possible_packs": "possible",
     "read_job": "pack.job",
@@ -86,15 +86,15 @@ if TYPE_CHECKING:
     from cellmatch.bench.inspection import inspect_pack
     from cellmatch.bench.replace import replace_cell
     from cellmatch.build.placement import place_cells
-    from cellmatch.cells.bias import bias_between
-    from cellmatch.cells.files import read_cells
-    from cellmatch.cells.logs import measure_log
-    from cellmatch.cells.notes import quality_notes
+    from cellmatch.cells.logs.measure import measure_log
     from cellmatch.cells.quality import match_uncertainty, repeatability
+    from cellmatch.cells.reading.files import read_cells
     from cellmatch.cells.readings import read_readings
-    from cellmatch.cells.screening import screen_cells
-    from cellmatch.cells.self_discharge import self_discharge
+    from cellmatch.cells.screening.screen import screen_cells
     from cellmatch.cells.table import cell_table
+    from cellmatch.cells.worth.bias import bias_between
+    from cellmatch.cells.worth.notes import quality_notes
+    from cellmatch.cells.worth.self_discharge import self_discharge
     from cellmatch.errors import CellmatchError
     from cellmatch.grouping.solve import Grouping, group_cells
     from cellmatch.jobs import plan_trays

@@ -138,7 +138,7 @@ def plan_tray(
     -------
     TrayResult
     """
-    from cellmatch.cells.files import read_cells
+    from cellmatch.cells.reading.files import read_cells
     from cellmatch.plan import plan_pack
     from cellmatch.prediction.asked import case_of
 

@@ -17,11 +17,11 @@ from cellmatch.build.cautions import cautions
 from cellmatch.build.heat_placement import place_by_heat
 from cellmatch.build.pack_network import LINK_OHM
 from cellmatch.build.placement import place_cells
-from cellmatch.cells.comparable import rest_state
-from cellmatch.cells.notes import quality_notes
-from cellmatch.cells.screening import Screening
+from cellmatch.cells.screening.screen import Screening
 from cellmatch.cells.table import CellTable, PlacedCells, ScreenedCells
 from cellmatch.cells.understood import Reading
+from cellmatch.cells.worth.comparable import rest_state
+from cellmatch.cells.worth.notes import quality_notes
 from cellmatch.electrics.parallel import worst_verdict
 from cellmatch.grouping.solve import Grouping, assign_groups
 from cellmatch.pack.chemistry import Chemistry

@@ -11,8 +11,8 @@ from typing import Any
 
 import numpy as np
 
-from cellmatch.cells.rules import RULES
-from cellmatch.cells.screening import Screening, screen_cells
+from cellmatch.cells.screening.rules import RULES
+from cellmatch.cells.screening.screen import Screening, screen_cells
 from cellmatch.cells.table import CellTable, ScreenedCells
 from cellmatch.grouping.solve import Grouping, group_cells
 from cellmatch.pack.limits import Limits, option_name

@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from cellmatch.cells.quality import repeatability, single_readings
-from cellmatch.cells.screening import screen_cells, tray_chemistry
+from cellmatch.cells.screening.screen import screen_cells, tray_chemistry
 from cellmatch.cells.table import CellTable, ScreenedCells
 from cellmatch.errors import Problem, TooFewCells
 from cellmatch.grouping.solve import Grouping, group_cells

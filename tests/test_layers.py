@@ -22,6 +22,8 @@ STOREYS = (
     ("pack",),
     ("errors", "plain"),
 )
+# inside cells/: logs are read as tables are; what readings are worth is asked of a table, and so is the screening
+FOLDERS_OF_CELLS = (("logs",), ("reading",), ("worth", "screening"))
 # a Plan shows itself: what is written about plans lives in output/, and is imported when it is asked for
 SHOWS_ITSELF = {
     "plan.py imports cellmatch.output.summary.plan_summary",
@@ -56,6 +58,21 @@ def test_folders_import_only_from_below(project: Path) -> None:
             if there != here and LEVEL[there] <= LEVEL[here]:
                 wrong.append(f"{path.relative_to(package)} imports {name}")
     assert set(wrong) == SHOWS_ITSELF
+
+
+def test_the_folders_of_cells_import_only_from_below(project: Path) -> None:
+    cells = project / "cellmatch" / "cells"
+    level = {name: level for level, names in enumerate(FOLDERS_OF_CELLS) for name in names}
+    assert set(level) == {path.parent.name for path in cells.glob("*/__init__.py")}
+    ground = len(FOLDERS_OF_CELLS)  # the modules beside the folders: the table and what everything knows of it
+    wrong = []
+    for path in cells.rglob("*.py"):
+        here = path.relative_to(cells).parts[0]
+        for name in _imports(path):
+            there = name.removeprefix("cellmatch.cells.").split(".")[0]
+            if there != here and there in level and level[there] <= level.get(here, ground):
+                wrong.append(f"{path.relative_to(cells)} imports {name}")
+    assert wrong == []
 
 
 def test_every_module_has_a_storey(project: Path) -> None:

@@ -102,8 +102,8 @@ def replace(
 def _mend(group_readings: Path, tray: Path, parallel: int, chemistry: str | None) -> int:
     """Say which cells of a tray mend the weak group of an old pack."""
     from cellmatch.bench.mending import mend_from_tray
-    from cellmatch.cells.files import read_cells
-    from cellmatch.cells.screening import screen_cells
+    from cellmatch.cells.reading.files import read_cells
+    from cellmatch.cells.screening.screen import screen_cells
     from cellmatch.output.findings import mending_text
 
     groups = read_cells(group_readings, columns={"cell_id": "group"})

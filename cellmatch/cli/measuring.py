@@ -32,7 +32,7 @@ from cellmatch.cli.options import named_choices
 @click.option("--encoding", help="Text encoding of the files, like gbk.")
 def measure(logs: tuple[Path, ...], out: Path, rated_mah: float | None, **options: Any) -> None:
     """Make a cell table from discharge logs of time, voltage and current."""
-    from cellmatch.cells.logs import measure_log
+    from cellmatch.cells.logs.measure import measure_log
     from cellmatch.output.folder import write_whole
     from cellmatch.output.summary import measuring_summary
     from cellmatch.output.tables import table_csv

@@ -86,13 +86,13 @@ def read_tables(paths: tuple[Path, ...], options: Mapping[str, Any]) -> CellTabl
     """Read the files as the options of :func:`with_reading` say, and ``with_self_discharge`` where it is there."""
     arguments = reading_from(options)
 
-    from cellmatch.cells.files import read_cells
+    from cellmatch.cells.reading.files import read_cells
 
     cells = read_cells(*paths, **arguments)
     if not options.get("self_discharge"):
         return cells
-    from cellmatch.cells.leaks import lost_between_readings
-    from cellmatch.cells.screening import tray_chemistry
+    from cellmatch.cells.screening.screen import tray_chemistry
+    from cellmatch.cells.worth.leaks import lost_between_readings
 
     return lost_between_readings(cells, tray_chemistry(cells, options["chemistry"])[0])
 

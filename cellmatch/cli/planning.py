@@ -166,7 +166,7 @@ def screen(
     reasons = accepted_from(options)
     table = read_tables(cells, options)
 
-    from cellmatch.cells.notes import quality_notes
+    from cellmatch.cells.worth.notes import quality_notes
     from cellmatch.output.summary import screening_summary
     from cellmatch.tray import screened_tray
 

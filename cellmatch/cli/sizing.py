@@ -126,7 +126,7 @@ def _good(screened: ScreenedCells) -> int:
 def _screened(paths: tuple[Path, ...], options: Mapping[str, Any], limits: Limits) -> ScreenedCells:
     table = read_tables(paths, options)
 
-    from cellmatch.cells.screening import screen_cells
+    from cellmatch.cells.screening.screen import screen_cells
 
     return screen_cells(table, limits, chemistry=options["chemistry"], accept=accepted_from(options))
 

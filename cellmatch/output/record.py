@@ -16,10 +16,10 @@ import pandas as pd
 
 from cellmatch import __version__
 from cellmatch.build.assembly import Assembly
-from cellmatch.cells.screening import Screening
+from cellmatch.cells.screening.screen import Screening
+from cellmatch.cells.screening.window import JoiningWindow
 from cellmatch.cells.table import COLUMN, INDEX_NAME, PlacedCells
 from cellmatch.cells.understood import Reading
-from cellmatch.cells.window import JoiningWindow
 from cellmatch.errors import FileUnusable, Problem
 from cellmatch.grouping.result import Grouping
 from cellmatch.pack.chemistry import Chemistry

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterable
 
-from cellmatch.cells.screening import Screening
+from cellmatch.cells.screening.screen import Screening
 from cellmatch.cells.table import CellTable, ScreenedCells
 from cellmatch.cells.understood import Reading
 from cellmatch.plan import Plan

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from cellmatch.cells.ids import guarded_id
+from cellmatch.cells.reading.ids import guarded_id
 from cellmatch.cells.table import INDEX_NAME
 from cellmatch.plan import Plan
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from cellmatch.cells.delimited import DELIMITERS, SPACED, agreement, split_rows, told_delimiter
-from cellmatch.cells.encodings import decode
-from cellmatch.cells.layout import find_header
-from cellmatch.cells.workbook import is_workbook, read_workbook
+from cellmatch.cells.reading.delimited import DELIMITERS, SPACED, agreement, split_rows, told_delimiter
+from cellmatch.cells.reading.encodings import decode
+from cellmatch.cells.reading.layout import find_header
+from cellmatch.cells.reading.workbook import is_workbook, read_workbook
 from cellmatch.errors import CellmatchError
 
 SHOWN_ROWS, SHOWN_COLUMNS, SHOWN_CHARACTERS = 8, 24, 40

@@ -9,11 +9,11 @@ from typing import Any
 import numpy as np
 from starlette.responses import Response
 
-from cellmatch.cells.pieces import WORDS
-from cellmatch.cells.request import RULES
+from cellmatch.cells.reading.pieces import WORDS
+from cellmatch.cells.reading.request import RULES
+from cellmatch.cells.reading.units import QUANTITY, units_for
 from cellmatch.cells.table import COLUMN, CellTable, resistances_mohm, texts
 from cellmatch.cells.understood import Reading
-from cellmatch.cells.units import QUANTITY, units_for
 from cellmatch.errors import ArgumentInvalid, CellmatchError, Problem
 from cellmatch.page.fields import said_number
 from cellmatch.page.jobs import Job, JobFolder, now

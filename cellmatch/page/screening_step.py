@@ -7,7 +7,7 @@ from typing import Any
 
 from starlette.responses import Response
 
-from cellmatch.cells.screening import tray_chemistry
+from cellmatch.cells.screening.screen import tray_chemistry
 from cellmatch.errors import ArgumentInvalid, CellmatchError, Problem
 from cellmatch.pack.chemistry import Chemistry
 from cellmatch.pack.limits import LIMIT_WORDS, Limits

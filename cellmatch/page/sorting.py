@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from cellmatch.cells.rules import RULES
-from cellmatch.cells.screening import Screening, screen_cells, tray_chemistry
+from cellmatch.cells.screening.rules import RULES
+from cellmatch.cells.screening.screen import Screening, screen_cells, tray_chemistry
 from cellmatch.cells.table import CellTable, ScreenedCells, resistances_mohm
 from cellmatch.errors import ArgumentInvalid, Problem
 from cellmatch.pack.chemistry import Chemistry

@@ -11,7 +11,7 @@ from html import escape
 
 import numpy as np
 
-from cellmatch.cells.screening import Screening
+from cellmatch.cells.screening.screen import Screening
 from cellmatch.cells.table import ScreenedCells, resistances_mohm
 from cellmatch.cells.tray import Tray
 from cellmatch.output.look import number

@@ -12,11 +12,11 @@ from typing import Any
 
 import numpy as np
 
-from cellmatch.cells.files import read_cells
-from cellmatch.cells.pieces import WORDS
+from cellmatch.cells.reading.files import read_cells
+from cellmatch.cells.reading.pieces import WORDS
+from cellmatch.cells.reading.workbook import is_workbook
 from cellmatch.cells.table import COLUMN, CellTable, texts
 from cellmatch.cells.understood import Reading
-from cellmatch.cells.workbook import is_workbook
 from cellmatch.errors import ArgumentInvalid, FileUnusable, InputError, Problem
 from cellmatch.pack.chemistry import chemistry_names
 from cellmatch.page.jobs import Edit, Job, JobFolder

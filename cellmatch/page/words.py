@@ -30,7 +30,7 @@ def unit_words(symbol: str) -> str:
 
 
 def _column_words(name: str) -> str:
-    from cellmatch.cells.pieces import WORDS  # brings pandas along, which the first page does without
+    from cellmatch.cells.reading.pieces import WORDS  # brings pandas along, which the first page does without
 
     return WORDS.get(name, name)
 

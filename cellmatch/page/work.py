@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from cellmatch.cells.readings import BenchReading
-from cellmatch.cells.screening import tray_chemistry
+from cellmatch.cells.screening.screen import tray_chemistry
 from cellmatch.errors import ArgumentInvalid, JobError, Problem
 from cellmatch.grouping.result import STOPPED
 from cellmatch.output.record import RECORD_NAME, read_plan

@@ -8,7 +8,7 @@ import pytest
 
 from cellmatch.bench.mending import mend_from_tray, mend_group
 from cellmatch.bench.replace import joining_now, joining_of_move, replace_cell, replaced_plan
-from cellmatch.cells.screening import screen_cells
+from cellmatch.cells.screening.screen import screen_cells
 from cellmatch.cells.table import PlacedCells, cell_table
 from cellmatch.errors import ArgumentInvalid, JobError, TooFewCells
 from cellmatch.output.findings import mending_text

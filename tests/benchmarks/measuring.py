@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from cellmatch.cells.logs import measure_log
+from cellmatch.cells.logs.measure import measure_log
 from tests.cells.logged_cell import Cell, Step, as_csv, simulate
 
 CYCLE = (Step(0.0, 120.0), Step(0.5, 25_000.0, 2.8), Step(0.0, 1800.0), Step(-0.5, 25_000.0, 4.215))

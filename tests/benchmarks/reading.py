@@ -23,8 +23,8 @@ MEASURED = """
 import resource, sys
 from time import process_time
 import pandas
-from cellmatch.cells.files import read_cells
-from cellmatch.cells.screening import screen_cells
+from cellmatch.cells.reading.files import read_cells
+from cellmatch.cells.screening.screen import screen_cells
 kind, path = sys.argv[1:]
 start = process_time()
 if kind == "plain":

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from cellmatch.cells.files import read_cells
+from cellmatch.cells.reading.files import read_cells
 from cellmatch.cells.table import CellTable
 from cellmatch.cells.understood import ColumnRead, FileRead, Reading
 from cellmatch.errors import CellmatchError

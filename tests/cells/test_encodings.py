@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from cellmatch.cells.encodings import decode
+from cellmatch.cells.reading.encodings import decode
 from cellmatch.errors import FileAmbiguous, FileUnusable
 
 TEXT = "Zelle;Kapazität (mAh);IR (mΩ)\r\nA;2900;20\r\n"

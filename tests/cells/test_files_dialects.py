@@ -14,8 +14,8 @@ import pytest
 from hypothesis import HealthCheck, assume, example, given, settings
 from hypothesis import strategies as st
 
-from cellmatch.cells.files import read_cells
-from cellmatch.cells.ids import confused_key, guarded, same_under
+from cellmatch.cells.reading.files import read_cells
+from cellmatch.cells.reading.ids import confused_key, guarded, same_under
 from cellmatch.cells.table import cell_table
 
 HEADINGS = {

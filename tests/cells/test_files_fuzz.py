@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from cellmatch.cells.files import read_cells
+from cellmatch.cells.reading.files import read_cells
 from cellmatch.errors import CellmatchError
 from tests.cells.mutated import damaged, outcome
 

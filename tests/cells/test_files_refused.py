@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 
-from cellmatch.cells import files
-from cellmatch.cells.files import read_cells
-from cellmatch.cells.layout import HEAD_ROWS
+from cellmatch.cells.reading import files
+from cellmatch.cells.reading.files import read_cells
+from cellmatch.cells.reading.layout import HEAD_ROWS
 from cellmatch.errors import ArgumentInvalid, CellmatchError, FileAmbiguous, FileUnusable
 
 GOOD = "cell_id,ocv_v,capacity_mah,ir_mohm\nA,3.601,2911,20.1\nB,3.602,2922,20.2\nC,3.603,2933,20.3\n"

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from cellmatch.cells.files import read_cells
+from cellmatch.cells.reading.files import read_cells
 from cellmatch.cells.table import CellTable
 from cellmatch.errors import FileAmbiguous, FileUnusable
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from cellmatch.cells.files import read_cells
+from cellmatch.cells.reading.files import read_cells
 from cellmatch.cells.table import CellTable
 from cellmatch.errors import FileAmbiguous, FileUnusable
 

@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from cellmatch.cells import workbook
-from cellmatch.cells.files import read_cells
+from cellmatch.cells.reading import workbook
+from cellmatch.cells.reading.files import read_cells
 from cellmatch.errors import FileAmbiguous, FileUnusable
 from tests.cells.mutated import damaged, outcome
 

@@ -6,9 +6,9 @@ from itertools import pairwise
 
 import pytest
 
-from cellmatch.cells.headers import OWN, read_heading, running_number
+from cellmatch.cells.reading.headers import OWN, read_heading, running_number
+from cellmatch.cells.reading.units import PLAUSIBLE, QUANTITY, unit_of, units_for
 from cellmatch.cells.table import COLUMN, columns_of
-from cellmatch.cells.units import PLAUSIBLE, QUANTITY, unit_of, units_for
 
 MEANT = {
     "cell_id": (

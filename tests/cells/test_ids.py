@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cellmatch.cells.files import read_cells
-from cellmatch.cells.ids import cleaned, guarded, read_ids, unguarded
-from cellmatch.cells.marks import judged
+from cellmatch.cells.reading.files import read_cells
+from cellmatch.cells.reading.ids import cleaned, guarded, read_ids, unguarded
+from cellmatch.cells.reading.marks import judged
 
 
 def at(row: int) -> str:

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from cellmatch.cells.logs import measure_log
+from cellmatch.cells.logs.measure import measure_log
 from cellmatch.errors import ArgumentInvalid, FileAmbiguous, FileUnusable
 from tests.cells.logged_cell import FULL_TEST, Cell, Logged, Step, as_csv, simulate
 

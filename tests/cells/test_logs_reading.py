@@ -13,9 +13,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from cellmatch.cells.clock import numbers, read_times, unbroken
-from cellmatch.cells.directions import direction_of
-from cellmatch.cells.logs import measure_log
+from cellmatch.cells.logs.clock import numbers, read_times, unbroken
+from cellmatch.cells.logs.directions import direction_of
+from cellmatch.cells.logs.measure import measure_log
 from cellmatch.errors import CellmatchError, FileAmbiguous, FileUnusable
 from tests.cells.logged_cell import FULL_TEST, Cell, Logged, Step, simulate
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cellmatch.cells.numbers import MISSING, Decimal, looks_like_date, parse_number, parse_numbers
+from cellmatch.cells.reading.numbers import MISSING, Decimal, looks_like_date, parse_number, parse_numbers
 
 
 @pytest.mark.parametrize(

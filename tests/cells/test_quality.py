@@ -10,7 +10,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cellmatch.cells.files import read_cells
 from cellmatch.cells.quality import (
     FLOOR_FACTOR,
     LEAST_DEGREES,
@@ -22,6 +21,7 @@ from cellmatch.cells.quality import (
     resolution,
     single_readings,
 )
+from cellmatch.cells.reading.files import read_cells
 from cellmatch.errors import ArgumentInvalid
 
 

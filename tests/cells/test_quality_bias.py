@@ -9,11 +9,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from cellmatch.cells.bias import bias_between, corrected, level_names
-from cellmatch.cells.files import read_cells
-from cellmatch.cells.notes import quality_notes
 from cellmatch.cells.quality import single_readings
-from cellmatch.cells.trends import trends
+from cellmatch.cells.reading.files import read_cells
+from cellmatch.cells.worth.bias import bias_between, corrected, level_names
+from cellmatch.cells.worth.notes import quality_notes
+from cellmatch.cells.worth.trends import trends
 from cellmatch.errors import ArgumentInvalid
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from cellmatch.cells.comparable import (
+from cellmatch.cells.worth.comparable import (
     dc_seconds,
     method_notes,
     mixture_notes,
@@ -19,7 +19,7 @@ from cellmatch.cells.comparable import (
     salvage_notes,
     temperature_notes,
 )
-from cellmatch.cells.notes import quality_notes
+from cellmatch.cells.worth.notes import quality_notes
 from cellmatch.errors import ArgumentInvalid
 from cellmatch.pack.chemistry import load_chemistry
 

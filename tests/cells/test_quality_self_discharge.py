@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from cellmatch.cells.files import read_cells
-from cellmatch.cells.leaks import lost_between_readings
-from cellmatch.cells.screening import screen_cells
-from cellmatch.cells.self_discharge import (
+from cellmatch.cells.reading.files import read_cells
+from cellmatch.cells.screening.screen import screen_cells
+from cellmatch.cells.worth.leaks import lost_between_readings
+from cellmatch.cells.worth.self_discharge import (
     leak_ma,
     least_rest_days,
     population_limit,

@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from cellmatch.cells.rules import RULES
-from cellmatch.cells.screening import Screening, screen_cells
+from cellmatch.cells.screening.rules import RULES
+from cellmatch.cells.screening.screen import Screening, screen_cells
 from cellmatch.cells.table import CellTable, ScreenedCells, cell_table
 from cellmatch.errors import ArgumentInvalid, FileAmbiguous, MixedChemistries
 from cellmatch.pack.limits import Limits

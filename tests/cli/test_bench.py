@@ -196,7 +196,7 @@ def test_measure_makes_a_table_that_plan_reads(run: Run, tmp_path: Path) -> None
         (tmp_path / f"{name}.csv").write_text("time_s,voltage_v,current_a\n" + "\n".join(rows), encoding="utf-8")
     done = run("measure", str(tmp_path / "K1.csv"), str(tmp_path / "K2.csv"), "--out", str(tmp_path / "table.csv"))
     assert done.returncode == 0
-    from cellmatch.cells.files import read_cells
+    from cellmatch.cells.reading.files import read_cells
 
     text = (tmp_path / "table.csv").read_text(encoding="utf-8-sig")
     assert "capacity_mah" in text.splitlines()[0]

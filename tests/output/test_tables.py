@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from cellmatch import Plan, plan_pack, read_cells
-from cellmatch.cells.ids import guarded_id, unguarded
+from cellmatch.cells.reading.ids import guarded_id, unguarded
 from cellmatch.cells.table import cell_table
 from cellmatch.output.tables import cells_csv, csv_bytes, groups_csv, positions_csv
 

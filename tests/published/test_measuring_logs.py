@@ -8,9 +8,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from cellmatch.cells.logs import measure_log
-from cellmatch.cells.pulses import two_level_resistance_ohm
-from cellmatch.cells.runs import charge_ah
+from cellmatch.cells.logs.measure import measure_log
+from cellmatch.cells.logs.pulses import two_level_resistance_ohm
+from cellmatch.cells.logs.runs import charge_ah
 
 # IEC 61960-3, internal d.c. resistance: 0.2 It for 10 s, at once 1.0 It for 1 s, R = (U1 - U2)/(I2 - I1), each
 # voltage at the end of its level (procedure and formula as in three makers' application notes); numbers made up

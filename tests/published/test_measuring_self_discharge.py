@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from cellmatch.cells.comparable import DC_OVER_AC, resistance_ocv_notes
-from cellmatch.cells.self_discharge import leak_ma, least_rest_days, self_discharge
+from cellmatch.cells.worth.comparable import DC_OVER_AC, resistance_ocv_notes
+from cellmatch.cells.worth.self_discharge import leak_ma, least_rest_days, self_discharge
 from cellmatch.errors import CellmatchError
 from cellmatch.pack.chemistry import load_chemistry
 

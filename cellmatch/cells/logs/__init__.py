@@ -1,0 +1,1 @@
+"""From discharge logs to the cell table."""

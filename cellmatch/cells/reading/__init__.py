@@ -1,0 +1,1 @@
+"""From the files that testers and people write to the cell table."""

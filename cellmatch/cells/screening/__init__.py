@@ -1,0 +1,1 @@
+"""Which cells may go into a pack."""

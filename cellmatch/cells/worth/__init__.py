@@ -1,0 +1,1 @@
+"""What the readings are worth, and what may be corrected."""
