@@ -107,6 +107,9 @@ class Grouping:
         After each aim.
     notes : tuple of str
         What was assumed or left out, in words.
+    found_by : str
+        Stage of the search that found these groups, the last to gain anything on any aim: ``fold``, ``re-split``,
+        ``selections``, ``equal sums``, ``wandering``, ``shaken``, ``columns``, ``CP-SAT`` or ``packs``.
     by_clock : bool
         A clock, or two solver threads in a race, decided: another run may give another grouping.
     """
@@ -131,7 +134,14 @@ class Grouping:
     history: tuple[tuple[float, float], ...] = ()
     figures: tuple[Figures, ...] = ()
     notes: tuple[str, ...] = ()
+    found_by: str = ""
     by_clock: bool = False
+
+    @property
+    def search_words(self) -> str:
+        """How the search went, in words."""
+        found = f"; groups found by {self.found_by}" if self.found_by else ""
+        return f"search ended after {self.seconds:.2f} s: {self.ended_by}{found}"
 
     @property
     def more_may_help(self) -> bool:

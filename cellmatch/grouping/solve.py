@@ -259,7 +259,7 @@ class _Run:
         self.history: list[tuple[float, float]] = []
         self.figures: list[Figures] = []
         self.results: list[AimResult] = []
-        self.solver = NOT_NEEDED
+        self.solver, self.found_by = NOT_NEEDED, ""
         self.search = Search(
             pool=pool,
             rules=demands_of(rules, pool),
@@ -324,6 +324,7 @@ class _Run:
             search.notes += [words] if words else []
 
     def _report(self, groups: Ints, stage: str) -> None:
+        self.found_by = stage
         spread_mah = self.search.spread_of(groups) * self.pool.step_mah
         if not self.history or spread_mah != self.history[-1][1]:
             self.history.append((self.clock.elapsed(), spread_mah))
@@ -378,5 +379,6 @@ class _Run:
             history=tuple(self.history),
             figures=tuple(self.figures),
             notes=tuple(search.notes),
+            found_by=self.found_by,
             by_clock=self.clock.by_clock,
         )

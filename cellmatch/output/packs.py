@@ -111,7 +111,7 @@ def packs_summary(plans: Sequence[Plan]) -> str:
                 [
                     f"spread inside the worst pack {worst:.1f} mAh; two groups closer than {g.floor_mah:.0f} mAh "
                     "can't be told apart with this tester (floor)",
-                    f"search ended after {g.seconds:.2f} s: {g.ended_by}",
+                    g.search_words,
                 ],
             ),
             *section("Limits", [limits_words(first.screening)]),

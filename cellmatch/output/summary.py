@@ -202,7 +202,7 @@ def grouping_words(plan: Plan) -> list[str]:
         f"grouped at random, these cells would give about {p.random_capacity_mah / 1000:.2f} Ah "
         f"({gain:+.1%} by matching)"
     )
-    words.append(f"search ended after {g.seconds:.2f} s: {g.ended_by}")
+    words.append(g.search_words)
     return words
 
 
