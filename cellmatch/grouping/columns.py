@@ -23,7 +23,7 @@ from math import comb
 
 import numpy as np
 
-from cellmatch.grouping.bounds import deciding_threshold
+from cellmatch.grouping.bounds import deciding_threshold, spread_bound
 from cellmatch.grouping.pool import Flags, Ints
 from cellmatch.grouping.task import Task
 
@@ -51,6 +51,8 @@ class Columns:
     series : int
     threshold : int
         Cells of the upper class.
+    counted : int
+        Bound on the spread that counting alone proves.
     upper : ndarray of int, shape (columns,)
         Cells of the upper class in each column.
     """
@@ -62,6 +64,7 @@ class Columns:
     sums: Ints
     series: int
     threshold: int
+    counted: int
     upper: Ints
 
     @property
@@ -118,6 +121,7 @@ def columns_of(task: Task) -> Columns:
         sums=sums[by_sum],
         series=task.series,
         threshold=threshold,
+        counted=spread_bound(values, task.series, task.parallel),
         upper=(members < threshold).sum(axis=0),
     )
 

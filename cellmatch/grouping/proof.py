@@ -6,7 +6,7 @@ Most windows are decided by counting (`columns.py`); what is left goes to the ex
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,8 +20,11 @@ _WORK_PER_WINDOW, _WORK_PER_COLUMN = 2e-4, 1.5e-8
 """[s] What counting costs for each window, and for each column in it."""
 _WORK_PER_MODEL, _WORK_PER_VARIABLE = 3e-3, 2e-5
 """[s] What it costs to build a model for the exact engine, beside solving it."""
-_LARGEST_SHARE = 1 / 2
-"""Of what is left, the most that one question may take: another one may be easier."""
+_LARGEST_SHARE, _SHARE_OF_A_BUNDLE = 1 / 2, 1 / 3
+"""Of what is left, the most that one question may take, and of that a bundle of windows: another may be easier."""
+_BUNDLED = 4
+"""Windows are bundled whose lows lie within so much of what their width is beyond the counted bound: of more, the
+bundle soon holds a grouping, or is too wide for the counting."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,32 +35,70 @@ class Reply:
     sure: bool
 
 
-def ask(columns: Columns, windows: Iterable[tuple[int, int]], allowance: Allowance) -> Reply:
-    """Ask whether some grouping has all its sums in one of the windows (low, high)."""
+def ask(columns: Columns, lows: Ints, width: int, allowance: Allowance) -> Reply:
+    """Ask whether some grouping has all its sums in low … low + width for one of the lows.
+
+    Neighbouring windows are asked about together, as one that holds them all: a no settles every one of them.
+    Only where that wide window does hold a grouping, but a wider one than wanted, is the bundle split.
+
+    Parameters
+    ----------
+    columns : Columns
+    lows : ndarray of int, shape (windows,)
+        Rising.
+    width : int
+    """
     sure = True
     until = allowance.left() * (1 - _LARGEST_SHARE)
-    for low, high in windows:
+    bundles = _bundles(columns, lows, width)[::-1]
+    while bundles:
         if allowance.halted() or allowance.left() <= until:
             return Reply(None, False)
-        held = columns.held(low, high)
-        allowance.spend(_WORK_PER_WINDOW + _WORK_PER_COLUMN * (held.stop - held.start))
-        for problem in cover_problems(columns, low, high):
-            allowance.spend(_WORK_PER_MODEL + _WORK_PER_VARIABLE * problem.members.shape[1])
-            found = exact.cover(problem, columns.series, allowance, max(0.01, allowance.left() - until))
-            if found.groups is not None:
-                return Reply(columns.order[found.groups], True)
-            sure &= found.settled
+        bundle = bundles.pop()
+        share = 1 if len(bundle) == 1 else _SHARE_OF_A_BUNDLE
+        reply = _ask_one(columns, int(bundle[0]), int(bundle[-1]) + width, allowance, until, share)
+        if reply.groups is not None and int(np.ptp(columns.sums_of(reply.groups))) <= width:
+            return reply
+        if len(bundle) == 1:
+            sure &= reply.sure
+        elif reply.groups is not None or not reply.sure:
+            half = len(bundle) // 2
+            bundles += [bundle[half:], bundle[:half]]
     return Reply(None, sure)
 
 
-def _windows_of_width(columns: Columns, width: int) -> list[tuple[int, int]]:
-    """Return the windows in which a grouping of that spread can lie, those with most columns first."""
+def _ask_one(columns: Columns, low: int, high: int, allowance: Allowance, until: float, share: float) -> Reply:
+    """Ask whether some grouping has all its sums in low … high, with a share of the work down to `until`."""
+    sure = True
+    held = columns.held(low, high)
+    allowance.spend(_WORK_PER_WINDOW + _WORK_PER_COLUMN * (held.stop - held.start))
+    for problem in cover_problems(columns, low, high):
+        allowance.spend(_WORK_PER_MODEL + _WORK_PER_VARIABLE * problem.members.shape[1])
+        found = exact.cover(problem, columns.series, allowance, max(0.01, share * (allowance.left() - until)))
+        if found.groups is not None:
+            return Reply(columns.order[found.groups], True)
+        sure &= found.settled
+    return Reply(None, sure)
+
+
+def _bundles(columns: Columns, lows: Ints, width: int) -> list[Ints]:
+    """Return the lows in bundles of neighbours, those with most columns first; lows with too few are left out."""
+    held = np.searchsorted(columns.sums, lows + width + 1) - np.searchsorted(columns.sums, lows)
+    lows, held = lows[held >= columns.series], held[held >= columns.series]
+    if not len(lows):
+        return []
+    span = 1 + max(0, width - columns.counted) // _BUNDLED
+    starts = np.flatnonzero(np.diff((lows - lows[0]) // span, prepend=-1))
+    order = np.argsort(-np.maximum.reduceat(held, starts), kind="stable")
+    bundles = np.split(lows, starts[1:])
+    return [bundles[place] for place in order]
+
+
+def _lows_of(columns: Columns, width: int) -> Ints:
+    """Return the lowest sums that a grouping of that spread can have, rising."""
     series = columns.series
     lowest, highest = -(-columns.poorest_total() // series) - width, columns.richest_total() // series
-    lows = np.unique(columns.sums[(columns.sums >= lowest) & (columns.sums <= highest)])
-    held = np.searchsorted(columns.sums, lows + width + 1) - np.searchsorted(columns.sums, lows)
-    order = np.argsort(-held, kind="stable")
-    return [(int(lows[i]), int(lows[i]) + width) for i in order if held[i] >= series]
+    return np.unique(columns.sums[(columns.sums >= lowest) & (columns.sums <= highest)])
 
 
 def least_spread(
@@ -78,7 +119,7 @@ def least_spread(
     """
 
     def question(width: int) -> Reply:
-        return ask(columns, _windows_of_width(columns, width), allowance)
+        return ask(columns, _lows_of(columns, width), width, allowance)
 
     def spread(groups: Ints) -> int:
         sums = columns.sums_of(groups)
@@ -103,7 +144,7 @@ def strongest_weakest(
         if columns.richest_total() - columns.series * low > spread_at_most:
             # the limit on the spread is not kept by itself: one window for each weakest group
             lows = np.unique(columns.sums[(columns.sums >= low) & (columns.sums <= bound)])
-        return ask(columns, [(start, start + spread_at_most) for start in lows.tolist()], allowance)
+        return ask(columns, lows, spread_at_most, allowance)
 
     def negative_weakest(groups: Ints) -> int:
         return -int(columns.sums_of(groups).min())

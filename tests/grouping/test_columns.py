@@ -71,7 +71,7 @@ def test_the_question_is_answered_as_exhaustion_does(trial: int) -> None:
         (int(lows.min()), int(highs.min()) - 1),
     ):
         exists = bool(((lows >= low) & (highs <= high)).any())
-        reply = ask(columns, [(low, high)], NoLimit())
+        reply = ask(columns, np.array([low]), high - low, NoLimit())
         assert reply.sure
         assert (reply.groups is not None) == exists
         if reply.groups is not None:
