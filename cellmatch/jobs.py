@@ -8,7 +8,7 @@ folder itself, so on a cluster all machines must see the same folders.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -106,15 +106,18 @@ def plan_trays(
     FolderNotWritable
         Nothing can be written to `out`.
     """
-    folder = Path(out)
+    # a worker started by an earlier call may stand in another folder
+    folder = Path(out).absolute()
     check_writable(folder)
     folder.mkdir(parents=True, exist_ok=True)
     task = joblib.delayed(plan_tray)
     papers = tuple(PAPERS) if reports else TABLES
-    work = (task(tray, folder / tray.name, papers, new_plan, dict(reading or {})) for tray in trays)
+    found = (replace(tray, file=tray.file.absolute()) for tray in trays)
+    work = (task(tray, folder / tray.name, papers, new_plan, dict(reading or {})) for tray in found)
     # -1 asks for every worker there is, also of a cluster
     share_out = joblib.Parallel(n_jobs=-1 if workers is None else workers, return_as="generator")
     results = tuple(_gathered(share_out(work), trays, progress))
+    results = tuple(replace(result, file=str(tray.file)) for result, tray in zip(results, trays, strict=True))
     write_whole(folder / SUMMARY_NAME, summary_csv(results))
     return results
 

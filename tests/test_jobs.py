@@ -115,6 +115,17 @@ def test_two_workers_give_the_same(listed: Path, alone: tuple[Path, tuple[TrayRe
     assert answers(tmp_path / "out") == answers(alone[0])
 
 
+def test_workers_of_an_earlier_call_write_where_the_caller_stands_now(
+    listed: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Workers live on between calls, each in the folder it was started in."""
+    for name in ("first", "second"):
+        (tmp_path / name).mkdir()
+        monkeypatch.chdir(tmp_path / name)
+        results = plan_trays(read_trays(listed), "out", workers=2)
+        assert {path.name for path in (tmp_path / name / "out").iterdir() if path.is_dir()} >= {results[0].name}
+
+
 @pytest.fixture(scope="module")
 def cluster() -> Iterator[str]:
     """Start a Dask cluster of two worker processes on this machine and give the address of its scheduler."""

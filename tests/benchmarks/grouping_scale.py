@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import resource
 import time
+from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
 from typing import NamedTuple
 
 import numpy as np
@@ -26,6 +29,12 @@ class Scaled(NamedTuple):
     cpu_s: float
     memory_mb: float
     worst_mah: float
+
+
+def in_a_fresh_process(measured: Callable[..., Scaled], *what: object) -> Scaled:
+    """Measure where nothing was done before: the memory of a process is the most it ever held."""
+    with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as process:
+        return process.submit(measured, *what).result()
 
 
 def _pool(kind: str, cells: int, packs: int) -> Pool:
