@@ -29,6 +29,7 @@ SHOWS_ITSELF = {
     "plan.py imports cellmatch.output.summary.plan_summary",
     "plan.py imports cellmatch.output.notebook.plan_html",
 }
+FILES_AT_THE_TOP = ("README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml")
 LEVEL = {name: level for level, names in enumerate(STOREYS) for name in names}
 
 
@@ -88,3 +89,11 @@ def test_the_exact_solver_is_imported_in_one_file(project: Path) -> None:
         if any(name.split(".")[0] == "ortools" for name in _imports(path))
     ]
     assert users == ["cellmatch/grouping/exact.py"]
+
+
+def test_nothing_else_lies_at_the_top(project: Path) -> None:
+    """What commands and tests write belongs in folders of their own, never into the checkout."""
+    made_on_purpose = ("dist", "build_env", "__pycache__")
+    found = {path.name for path in project.iterdir() if not path.name.startswith(".")}
+    found = {name for name in found if not name.endswith(("_plan", ".egg-info"))}.difference(made_on_purpose)
+    assert found == {"cellmatch", "notebooks", "sample_data", "tests", *FILES_AT_THE_TOP}
