@@ -108,6 +108,8 @@ def drawable(text: str) -> str:
     >>> drawable("A1"), drawable("\U0001F50B7")
     ('A1', '[U+1F50B]7')
     """
+    if text.isascii() and text.isprintable():
+        return text
     known = _font_characters()
     return "".join(c if ord(c) in known and (c.isprintable() or c == THIN) else f"[U+{ord(c):04X}]" for c in text)
 

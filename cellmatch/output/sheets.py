@@ -187,7 +187,6 @@ def reread_form(plan: Plan) -> Sheet:
         if np.isfinite(row["level_to_v"]):
             was, to = number(row["ocv_v"], 3), number(row["level_to_v"], 3)
             rows.append((str(cell), str(row["group"]), str(row["position"]), was, to, BLANK, BLANK, BLANK))
-    rows = rows or [("no cell has to be levelled", *[NOTHING] * 4, BLANK, BLANK, BLANK)]
     columns = (
         SheetColumn(words="cell", share=1.8),
         SheetColumn(words="group", number=True, share=0.6),
@@ -232,7 +231,7 @@ def junction_cards(plan: Plan) -> Sheet:
         rows.append((name, f"cover: {step.cover}", NOTHING, BLANK, BLANK, TICK))
     rows = rows or [(NOTHING, "one group: there is no junction", NOTHING, BLANK, BLANK, NOTHING)]
     columns = (
-        SheetColumn(words="junction", share=0.6),
+        SheetColumn(words="junction", share=0.7),
         SheetColumn(words="what", share=4.0),
         SheetColumn(words="window V", share=1.3),
         SheetColumn(words="reads V", write=True, share=0.9),
@@ -365,8 +364,8 @@ SHEETS: tuple[Callable[[Plan], Sheet], ...] = (
 
 
 def sheets_of(plan: Plan) -> tuple[Sheet, ...]:
-    """Return all sheets of a plan."""
-    return tuple(make(plan) for make in SHEETS)
+    """Return the sheets of a plan; one that has nothing to list is left out."""
+    return tuple(sheet for sheet in (make(plan) for make in SHEETS) if sheet.rows)
 
 
 def label_words(plan: Plan) -> list[dict[str, str]]:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import re
+import zlib
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pytest
@@ -75,3 +78,109 @@ def odd_plans(plain_plan: Plan) -> dict[str, Plan]:
     reason = {"C001": "measured again: 3.66 V & holding"}
     plans["accepted"] = plan_pack(tray(13, 9, spoilt=False), "4s3p", accept=reason, seconds=0.2)
     return {"plain": plain_plan, **plans}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Written:
+    """One line of words in a PDF: where it begins [pt from the lower left corner], and how it is set."""
+
+    x: float
+    y: float
+    wide: float
+    points: float
+    words: str
+    turned: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReadPage:
+    """One page of a PDF: its size [pt], its operators, and its words in the order in which they were written."""
+
+    wide: float
+    tall: float
+    operators: str
+    lines: tuple[Written, ...]
+
+    @property
+    def words(self) -> str:
+        """All words of the page."""
+        return " ".join(line.words for line in self.lines)
+
+
+def _objects(content: bytes) -> dict[int, bytes]:
+    """Return the objects of a PDF, each from where the table at its end says that it stands."""
+    table = int(content.rstrip().rsplit(b"startxref", 1)[1].split()[0])
+    starts = [int(m) for m in re.findall(rb"(\d{10}) 00000 n ", content[table:])]
+    return {
+        n: content[start:end].removeprefix(b"%d 0 obj\n" % n).removesuffix(b"\nendobj\n")
+        for n, (start, end) in enumerate(zip(starts, [*starts[1:], table], strict=True), start=1)
+    }
+
+
+def _stream(body: bytes) -> str:
+    head, packed = body.split(b"\nstream\n", 1)
+    packed = packed.removesuffix(b"\nendstream")
+    assert f"/Length {len(packed)}/" in head.decode()
+    return zlib.decompress(packed).decode("latin-1")
+
+
+def _fonts(objects: dict[int, bytes], resources: bytes) -> dict[str, dict[str, tuple[str, float]]]:
+    """Return, for each font, what each code means and how wide it is in the type's size."""
+    fonts = {}
+    for name, number in re.findall(rb"/([RB]\d+) (\d+) 0 R", resources):
+        font = objects[int(number)]
+        scale, first, widths = (
+            re.search(pattern, font)
+            for pattern in (rb"/FontMatrix\[(\S+)", rb"/FirstChar (\d+)", rb"/Widths\[([^\]]*)")
+        )
+        cmap = re.search(rb"/ToUnicode (\d+)", font)
+        assert scale
+        assert first
+        assert widths
+        assert cmap
+        across = [float(scale[1]) * float(w) for w in widths[1].split()]
+        meanings = re.findall(r"<(..)><([0-9a-f]{4,})>", _stream(objects[int(cmap[1])]))
+        fonts[name.decode()] = {
+            chr(int(code, 16)): (bytes.fromhex(to).decode("utf-16-be"), across[int(code, 16) - int(first[1])])
+            for code, to in meanings
+        }
+    return fonts
+
+
+@pytest.fixture(scope="session")
+def read_pdf() -> Callable[[bytes], list[ReadPage]]:
+    """Return a reader of the PDFs that are written here, for words and operators."""
+
+    def read(content: bytes) -> list[ReadPage]:
+        objects = _objects(content)
+        kids = next(re.findall(rb"(\d+) 0 R", o.split(b"/Kids")[1]) for o in objects.values() if b"/Type/Pages" in o)
+        return [_page(objects, objects[int(kid)]) for kid in kids]
+
+    return read
+
+
+def _page(objects: dict[int, bytes], page: bytes) -> ReadPage:
+    size = re.search(rb"/MediaBox\[0 0 (\S+) (\S+)\]/Resources (\d+) 0 R/Contents (\d+)", page)
+    assert size
+    fonts, operators = _fonts(objects, objects[int(size[3])]), _stream(objects[int(size[4])])
+    lines, now, kept = [], ("", 0.0), []
+    x = y = 0.0
+    turned, shown, across = False, "", 0.0
+    pattern = r"\(((?:\\.|[^\\)])*)\) Tj|/(\w+) (\S+) Tf|(\S+) (\S+) (Td|Tm)|^(q|Q|ET)$"
+    for codes, font, points, left, base, placed, word in re.findall(pattern, operators, flags=re.MULTILINE):
+        if placed:
+            x, y, turned, shown, across = float(left), float(base), placed == "Tm", "", 0.0
+        elif font:
+            now = font, float(points)
+        elif word == "q":
+            kept.append(now)
+        elif word == "Q":
+            now = kept.pop()
+        elif word == "ET":
+            lines.append(Written(x=x, y=y, wide=across, points=now[1], words=shown, turned=turned))
+        else:
+            letters = [fonts[now[0]][c] for c in re.sub(r"\\(.)", r"\1", codes)]
+            shown += "".join(character for character, _ in letters)
+            across += now[1] * sum(w for _, w in letters)
+    assert not kept
+    return ReadPage(wide=float(size[1]), tall=float(size[2]), operators=operators, lines=tuple(lines))
