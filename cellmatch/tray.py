@@ -45,6 +45,35 @@ def tray_repeatability(cells: CellTable, limits: Limits) -> TrayRepeatability:
     return TrayRepeatability(min(known.value / reference, 1.0), reference, known.text())
 
 
+class Standards(NamedTuple):
+    """What cells are judged by; `window_words` say where the joining window comes from, `words` all of it."""
+
+    chemistry: Chemistry
+    limits: Limits
+    repeats: TrayRepeatability
+    window_mv: float
+    window_words: str
+    words: tuple[str, ...]
+
+    @property
+    def screening_limits(self) -> Limits:
+        """The limits with the joining window in place."""
+        return replace(self.limits, join_window_mv=self.window_mv)
+
+
+def tray_standards(
+    cells: CellTable, pack: Pack | None, *, limits: Limits | None, chemistry: Chemistry | str | None
+) -> Standards:
+    """Settle what the cells are judged by; without a pack the joining window is that of any number in parallel."""
+    known, chemistry_words = tray_chemistry(cells, chemistry)
+    repeats = tray_repeatability(cells, limits or Limits())
+    limits = replace(limits or Limits(), repeatability_fraction=repeats.fraction).settled(known)
+    window_mv, window_words = joining_window_mv(cells, pack, limits)
+    window_words += "" if pack else "; any number in parallel"
+    words = (*chemistry_words, window_words, repeats.words)
+    return Standards(known, limits, repeats, window_mv, window_words, words)
+
+
 class Tray(NamedTuple):
     """Screened cells and what they were screened with; `accept` are the written reasons."""
 
@@ -66,18 +95,10 @@ def screened_tray(
     chemistry: Chemistry | str | None,
     accept: Mapping[str, str] | None,
 ) -> Tray:
-    """Settle what the cells are judged by, and judge them: the first half of :func:`plan_pack`.
-
-    Without a pack the joining window is that of any number in parallel.
-    """
-    known, chemistry_words = tray_chemistry(cells, chemistry)
-    repeats = tray_repeatability(cells, limits or Limits())
-    limits = replace(limits or Limits(), repeatability_fraction=repeats.fraction).settled(known)
-    window_mv, window_words = joining_window_mv(cells, pack, limits)
-    screened = screen_cells(cells, replace(limits, join_window_mv=window_mv), chemistry=known, accept=accept)
-    window_words += "" if pack else "; any number in parallel"
-    words = (*chemistry_words, window_words, repeats.words)
-    return Tray(cells, screened, known, limits, repeats, window_mv, words, dict(accept or {}))
+    """Settle what the cells are judged by, and judge them: the first half of :func:`plan_pack`."""
+    by = tray_standards(cells, pack, limits=limits, chemistry=chemistry)
+    screened = screen_cells(cells, by.screening_limits, chemistry=by.chemistry, accept=accept)
+    return Tray(cells, screened, by.chemistry, by.limits, by.repeats, by.window_mv, by.words, dict(accept or {}))
 
 
 def grouped(tray: Tray, pack: Pack, **search: Any) -> Grouping:

@@ -22,7 +22,6 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import KDTree
 
 from cellmatch.errors import ArgumentInvalid, Problem, nearest_name
 from cellmatch.pack.holder_map import MapPlace, read_map
@@ -323,6 +322,8 @@ def _own(holder: Holder, pack: Pack) -> Positions:
 
 def _nearest_mm(places: tuple[MapPlace, ...]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
     """Return how far each place's nearest neighbour is, and which one that is."""
+    from scipy.spatial import KDTree  # imported here: only a map of one's own needs it
+
     at = np.array([(p.x_mm, p.y_mm) for p in places])
     distance, index = KDTree(at).query(at, k=[2])
     return np.ravel(distance), np.ravel(index).astype(np.int64)

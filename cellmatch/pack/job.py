@@ -198,10 +198,34 @@ def read_job(path: str | Path) -> Job:
         raise FileUnusable(Problem(str(path), f"can't be read ({error.strerror})")) from error
     except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise FileUnusable(Problem(str(path), f"is not a TOML file: {error}")) from error
+    return job_of_tables(data, path.parent, path.name)
+
+
+def job_of_tables(data: Mapping[str, Any], folder: str | Path = ".", name: str = "") -> Job:
+    """Return the job that the tables of a job file stand for.
+
+    Parameters
+    ----------
+    data : mapping of table to keys
+    folder : path
+        From which paths count.
+    name : str
+        What messages call it.
+
+    Raises
+    ------
+    ArgumentInvalid
+        As :func:`read_job`.
+
+    Examples
+    --------
+    >>> job_of_tables({"pack": {"series": 3, "parallel": [4, 3, 3]}, "search": {"rules": ["one-lot"]}}).rules
+    ('one-lot',)
+    """
     problems, tables = _sorted_out(data)
-    job = _job_of(tables, path.parent, problems)
+    job = _job_of(tables, Path(folder), problems)
     if job is None or problems:
-        raise ArgumentInvalid([Problem(f"{path.name} {p.where}".rstrip(), p.what) for p in problems])
+        raise ArgumentInvalid([Problem(f"{name} {p.where}".strip(), p.what) for p in problems])
     return job
 
 
@@ -219,7 +243,7 @@ def job_toml(job: Job) -> str:
     """
     import tomli_w
 
-    given = _given_values(job)
+    given = job_values(job)
     lines = ["# cellmatch job file: cellmatch plan CELLS… THIS_FILE --out DIR"]
     for table in _TABLES:
         if table == ACCEPT:
@@ -251,7 +275,7 @@ def _sorted_out(data: Mapping[str, Any]) -> tuple[list[Problem], dict[str, dict[
                 else:
                     problems.append(problem)
     for name in ("series", "parallel"):
-        if name not in data.get("pack", {}):
+        if isinstance(shape := data.get("pack", {}), dict) and name not in shape:
             problems.append(Problem(f"[pack] {name}", f"is missing; {KINDS[_KEY['pack', name].kind][0]} is needed"))
     return problems, tables
 
@@ -335,8 +359,8 @@ def _holder_of(shape: str, holder: Mapping[str, Any], links: Mapping[str, Any]) 
     return replace(Holder.parse(shape), **given)
 
 
-def _given_values(job: Job) -> dict[tuple[str, str], Any]:
-    """Return the values that differ from the defaults, and those that must stand."""
+def job_values(job: Job) -> dict[tuple[str, str], Any]:
+    """Return by table and key what a job file has to say for this job: what differs from the defaults, and the pack."""
     plain, sizes = Holder(), job.pack.parallel
     rows, columns = job.holder.brick or (0, 0)
     typed = {
@@ -373,4 +397,4 @@ def _given_values(job: Job) -> dict[tuple[str, str], Any]:
         values["limits", limit.name] = None if value == limit.default else value
     for name in (key.name for key in JOB_KEYS if key.table == "load"):
         values["load", name] = getattr(job, name)
-    return values
+    return {key: value for key, value in values.items() if value is not None}

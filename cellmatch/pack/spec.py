@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from cellmatch.errors import ArgumentInvalid, Problem
 
-_PACK_TEXT = re.compile(r"\s*(\d+)\s*[sS]\s*(\d+)\s*[pP]\s*")
+_PACK_TEXT = re.compile(r"\s*(\d+)\s*[sS]\s*(?:(\d+)|\(\s*(\d+(?:\s*\+\s*\d+)*)\s*\))\s*[pP]\s*")
 _TURNED_TEXT = re.compile(r"\s*(\d+)\s*[pP]\s*(\d+)\s*[sS]\s*")
 
 MOST_CELLS = 2_000_000
@@ -57,7 +57,7 @@ class Pack:
 
     @classmethod
     def parse(cls, text: str) -> Pack:
-        """Read ``10s3p``.
+        """Read ``10s3p``, or ``3s(4+3+3)p`` where groups differ in size.
 
         Raises
         ------
@@ -66,7 +66,8 @@ class Pack:
         """
         found = _PACK_TEXT.fullmatch(text)
         if found:
-            return cls(int(found[1]), int(found[2]))
+            sizes = tuple(int(size) for size in (found[2] or found[3]).split("+"))
+            return cls(int(found[1]), sizes if found[3] else sizes[0])
         turned = _TURNED_TEXT.fullmatch(text)
         if turned:
             right = f"series comes first: write {turned[2]}s{turned[1]}p"

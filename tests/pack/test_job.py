@@ -179,6 +179,10 @@ def test_values_that_cannot_be_meant(tmp_path: Path, lines: str, words: str) -> 
     assert words in told
 
 
+def test_a_table_that_is_none_is_told_once(tmp_path: Path) -> None:
+    assert problems(tmp_path, "pack = 3") == ["pack.toml pack: found 3; it is the head of a table: [pack]"]
+
+
 @pytest.mark.parametrize("text", ["[pack", "series == 3", "a = 1\na = 2"])
 def test_what_is_no_toml_is_said(tmp_path: Path, text: str) -> None:
     with pytest.raises(FileUnusable, match=r"pack\.toml: is not a TOML file"):

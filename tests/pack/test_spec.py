@@ -34,5 +34,11 @@ def test_groups_of_different_sizes() -> None:
     pack = Pack(3, (4, 3, 3))
     assert pack.places == 10
     assert pack.group_sizes == (4, 3, 3)
+    assert str(pack) == "3s(4+3+3)p"
+    assert Pack.parse(" 3S ( 4 + 3+3 ) p ") == pack
     with pytest.raises(ArgumentInvalid, match="2 group sizes"):
         Pack(3, (4, 3))
+    with pytest.raises(ArgumentInvalid, match="1 group sizes"):
+        Pack.parse("3s(4)p")
+    with pytest.raises(ArgumentInvalid, match="like 10s3p"):
+        Pack.parse("3s(4+)p")
