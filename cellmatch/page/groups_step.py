@@ -1,14 +1,17 @@
-"""Step 4: what the grouping looks for, the search while it runs, and what it found."""
+"""Step 4: what the grouping looks for and keeps, the search while it runs, and what it found."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
 from starlette.responses import Response
 
 from cellmatch.errors import ArgumentInvalid, Problem
+from cellmatch.grouping.rules import RULE_WORDS, rule_of
 from cellmatch.page.fields import said_number
+from cellmatch.page.job_file import LEAST_SECONDS, MOST_SECONDS
 from cellmatch.page.jobs import Job, JobFolder, now
 from cellmatch.page.plans import BENCH_NAME, has_begun, has_plan, is_stale, plan_view, search_of
 from cellmatch.page.searches import Search
@@ -20,24 +23,45 @@ AIMS = {
     "conductance": "equal resistance of the groups",
     "range": "least range of resistance inside a group",
 }
-AIM_PLACES = ("first", "second", "third")
-LEAST_SECONDS, MOST_SECONDS = 0.5, 600.0
+AIM_PLACES = ("first", "second", "third", "fourth")
+RULE_EXAMPLES = {
+    "pin": "pin A7=2",
+    "out": "out B3",
+    "apart": "apart A1,A2",
+    "one-lot": "one-lot",
+    "lots-even": "lots-even",
+    "ir-range": "ir-range 5",
+    "ocv-range": "ocv-range 10",
+}
+"""Each form of a rule as it may be typed."""
 LINE_WIDE, LINE_TALL = 560, 120
 
 
 def show(ask: Ask) -> Response:
     """Show the search, or what was found."""
+    return _page(ask, ask.job_folder.read())
+
+
+def _page(ask: Ask, job: Job, problems: Sequence[Problem] = (), status: int = 200) -> Response:
+    """Return the page; where a form can't be meant, with all that was typed and what is wrong with it."""
     folder = ask.job_folder
-    job = folder.read()
     search = ask.site.searches.of(folder)
     running = search is not None and not search.ended
     view = None if running else plan_view(ask.site.desk, folder)
+    told = problems or (search.problems if search is not None else ())
     if view is not None and not running:
         ask.site.press.look(folder)
     return step_page(
         ask,
         "groups",
         job,
+        status=status,
+        refused=bool(problems),
+        problems=[p for p in told if not _about_rules(p)],
+        rule_problems=[p for p in told if _about_rules(p)],
+        rule_forms=[(form, RULE_EXAMPLES[n], rule_of(RULE_EXAMPLES[n]).words) for n, (form, _) in RULE_WORDS.items()],
+        seconds=ask.text("seconds") if problems else f"{job.seconds:g}",
+        anew=bool(ask.text("anew")),
         aims=AIMS,
         places=AIM_PLACES,
         missing=_missing(job),
@@ -62,21 +86,40 @@ def find(ask: Ask) -> Response:
     aims = tuple(dict.fromkeys(aim for place in AIM_PLACES if (aim := ask.text(f"aim_{place}"))))
     if strange := [aim for aim in aims if aim not in AIMS]:
         problems.append(Problem("aims", f"{strange[0]} is none; one of {', '.join(AIMS.values())}"))
+    rules = tuple(line.strip() for line in ask.text("rules").splitlines() if line.strip())
+    problems += _wrong_rules(rules)
     job = folder.read()
     if missing := _missing(job):
         problems.append(Problem("groups", missing))
     if has_begun(folder) and not ask.text("anew"):
         problems.append(Problem("groups", "the build has begun: tick that a new plan is wanted"))
     if problems:
-        raise ArgumentInvalid(problems)
+        return _page(ask, replace(job, aims=aims, rules=rules), problems, 422)
     with folder.lock:
         if ask.site.searches.running(folder) is None:
-            folder.change(lambda j: replace(j, aims=aims, seconds=seconds or j.seconds).told("search begun"))
+            folder.change(
+                lambda j: replace(j, aims=aims, rules=rules, seconds=seconds or j.seconds).told("search begun")
+            )
             if has_begun(folder):
                 stamp = now().replace(":", "-")
                 (folder.path / BENCH_NAME).replace(folder.path / f"bench {stamp}.json")
             ask.site.searches.start(folder, seconds or job.seconds)
     return to_step(folder, "groups")
+
+
+def _wrong_rules(rules: Sequence[str]) -> list[Problem]:
+    """Return what is wrong with rules by their words alone; the search holds them against the cells."""
+    problems: list[Problem] = []
+    for rule in rules:
+        try:
+            rule_of(rule)
+        except ArgumentInvalid as error:
+            problems += error.problems
+    return problems
+
+
+def _about_rules(problem: Problem) -> bool:
+    return problem.where.startswith("rule")
 
 
 def stop(ask: Ask) -> Response:

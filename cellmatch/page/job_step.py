@@ -12,6 +12,7 @@ from cellmatch.errors import ArgumentInvalid, Problem
 from cellmatch.pack.chemistry import ASSUMED_CHEMISTRY, chemistry_names, load_chemistry
 from cellmatch.pack.spec import Pack
 from cellmatch.page.fields import number_or_none, said_number
+from cellmatch.page.job_file import kept_keys, without_key
 from cellmatch.page.jobs import Job
 from cellmatch.page.web import Ask, part, step_page, to_step
 
@@ -47,14 +48,13 @@ def show(ask: Ask) -> Response:
         shapes=SHAPES,
         link_types=LINK_TYPES,
         cell_sizes=CELL_SIZES,
+        kept=kept_keys(job),
     )
 
 
 def save(ask: Ask) -> Response:
     """Keep what was asked for, once it can be meant."""
     changed = _asked_for(ask)
-    if changed["pack"] is not None:
-        ask.site.desk.ask("check_job", pack=changed["pack"], holder=changed["holder"], load=changed["load"])
     limits = changed.pop("limits")
     title = ask.text("title")[:80]
 
@@ -64,11 +64,28 @@ def save(ask: Ask) -> Response:
         said = f"job: {after.pack or 'no pack yet'}, {after.chemistry or 'chemistry not stated'}"
         return after.told(said) if after != job else job
 
+    if changed["pack"] is not None:
+        ask.site.desk.ask("check_job", job=keep(ask.job_folder.read()))
     job = ask.job_folder.change(keep)
     if ask.live:
         needed = f"{job.pack}, {Pack.parse(job.pack).places} cells are needed" if job.pack else "no pack yet"
         return part("kept.html", words=f"kept: {needed}")
     return to_step(ask.job_folder, "readings")
+
+
+def leave_out(ask: Ask) -> Response:
+    """Drop a key that was kept of a job file, or the lines on what could not be kept."""
+    table, name = ask.text("table"), ask.text("name")
+    if not name:
+        ask.job_folder.change(lambda job: replace(job, not_kept=()))
+        return to_step(ask.job_folder, "job")
+
+    def without(job: Job) -> Job:
+        after = without_key(job, table, name)
+        return after if after == job else after.told(f"[{table}] {name} of the job file left out")
+
+    ask.job_folder.change(without)
+    return to_step(ask.job_folder, "job", "kept")
 
 
 def sizes(ask: Ask) -> Response:
@@ -89,10 +106,13 @@ def sizes(ask: Ask) -> Response:
 def _asked_for(ask: Ask) -> dict[str, Any]:
     problems: list[Problem] = []
     series = said_number(ask.text("series"), "groups in series", problems)
-    parallel = said_number(ask.text("parallel"), "cells in parallel", problems)
+    unequal = _group_sizes(ask.text("parallel"))
+    parallel = None if unequal else said_number(ask.text("parallel"), "cells in parallel", problems)
     pack = None
     if not ask.text("series") and not ask.text("parallel"):
         pass  # it may come later: the readings don't need it
+    elif unequal and series is not None and not series % 1:
+        pack = str(Pack(int(series), unequal))
     elif series is None or parallel is None or series % 1 or parallel % 1:
         problems.append(Problem("pack", "whole numbers are needed: groups in series, and cells in parallel in each"))
     else:
@@ -110,6 +130,19 @@ def _asked_for(ask: Ask) -> dict[str, Any]:
     if problems:
         raise ArgumentInvalid(problems)
     return {"pack": pack, "chemistry": chemistry, "limits": limits, "holder": holder, "load": load}
+
+
+def _group_sizes(text: str) -> tuple[int, ...]:
+    """Return the cells of each group where they are told one by one, else nothing.
+
+    Examples
+    --------
+    >>> _group_sizes("4 + 3+3"), _group_sizes("3")
+    ((4, 3, 3), ())
+    """
+    sizes = [part.strip() for part in text.split("+")]
+    told = len(sizes) > 1 and all(size.isdecimal() and len(size) < 10 for size in sizes)
+    return tuple(map(int, sizes)) if told else ()
 
 
 def _chemistry(name: str) -> str | None:

@@ -22,7 +22,6 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import re
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
@@ -31,13 +30,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from cellmatch.errors import FileUnusable, FolderNotWritable, Problem
+from cellmatch.errors import ArgumentInvalid, FileUnusable, FolderNotWritable, Problem
+from cellmatch.pack.spec import Pack
+from cellmatch.page.file_names import LONGEST_NAME, free_name, plain_name, safe_name
 from cellmatch.plain import from_plain, to_plain
 
 JOB_NAME, RECORD_NAME, TESTER_FOLDER = "job.json", "plan.json", "tester"
 FORMAT, FORMAT_VERSION = "cellmatch job", 1
-LONGEST_NAME = 60
-_NOT_IN_NAMES = re.compile(r"[^A-Za-z0-9._-]+")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -121,9 +120,14 @@ class Job:
         Rejects let in.
     aims : tuple of str
         Empty: as the spare cells allow.
+    rules : tuple of str
+        What every group must keep.
     seconds : float
         [s] Longest search.
-    seed : int
+    kept : mapping of table to mapping of key to value
+        What a job file said that the page has no field for.
+    not_kept : tuple of str
+        What it said that can't be kept, in words.
     pins : mapping of cell to position
         Locked on the map.
     searching : str or None
@@ -149,8 +153,10 @@ class Job:
     excluded: Mapping[str, str] = field(default_factory=dict)
     accept: Mapping[str, str] = field(default_factory=dict)
     aims: tuple[str, ...] = ()
+    rules: tuple[str, ...] = ()
     seconds: float = 3.0
-    seed: int = 0
+    kept: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    not_kept: tuple[str, ...] = ()
     pins: Mapping[str, int] = field(default_factory=dict)
     searching: str | None = None
     diary: tuple[Entry, ...] = ()
@@ -170,8 +176,10 @@ def inputs_of(job: Job) -> str:
     (True, False)
     """
     plain = to_plain(job)
-    for name in ("title", "created_at", "seconds", "pins", "searching", "diary"):
+    for name in ("title", "created_at", "seconds", "pins", "searching", "diary", "not_kept"):
         plain.pop(name)
+    # a job that says nothing by these keys gives what it gave before there were any: its plan isn't out of date
+    plain = {"seed": 0, **{name: value for name, value in plain.items() if value or name not in ("rules", "kept")}}
     return hashlib.sha256(json.dumps(plain, sort_keys=True).encode()).hexdigest()
 
 
@@ -229,9 +237,9 @@ class JobFolder:
         """Return the job of a folder that the command line wrote: what its record tells."""
         record = self.read_json(RECORD_NAME) or {}
         try:
-            pack = f"{record['pack']['series']:d}s{record['pack']['parallel']:d}p"
+            pack = str(from_plain(Pack, record["pack"]))
             return Job(title=self.name, created_at=now(), pack=pack, chemistry=str(record["chemistry"]["name"]))
-        except (KeyError, TypeError, ValueError):
+        except (KeyError, TypeError, ValueError, ArgumentInvalid):
             return Job(title=self.name, created_at=now())
 
     def change(self, how: Callable[[Job], Job]) -> Job:
@@ -331,7 +339,7 @@ class Jobs:
             raise FolderNotWritable(
                 Problem(str(self.root), "is one job's own folder; start the page on another folder")
             )
-        stem = _NOT_IN_NAMES.sub("-", title.lower()).strip("-._")[:LONGEST_NAME] or "job"
+        stem = plain_name(title.lower()).strip("-._")[:LONGEST_NAME] or "job"
         try:
             self.root.mkdir(parents=True, exist_ok=True)
             name = free_name(stem, {p.name.lower() for p in self.root.iterdir()})
@@ -345,35 +353,6 @@ class Jobs:
     def _folder(self, path: Path) -> JobFolder:
         with self._lock:
             return self._open.setdefault(str(path), JobFolder(path))
-
-
-def safe_name(name: str) -> str:
-    r"""Return a bare file name that is harmless on any system.
-
-    Examples
-    --------
-    >>> safe_name("../../etc/passwd"), safe_name("C:\\my tray#2.csv"), safe_name("con.csv"), safe_name("…")
-    ('passwd', 'my-tray-2.csv', 'file-con.csv', 'file')
-    """
-    bare = re.split(r"[/\\]", name)[-1]
-    bare = _NOT_IN_NAMES.sub("-", bare).strip("-. ")
-    stem, dot, ending = bare.rpartition(".")
-    bare = f"{stem[:LONGEST_NAME]}{dot}{ending[:10]}"
-    reserved = re.fullmatch(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", bare, re.IGNORECASE)
-    return f"file-{bare}" if reserved else bare or "file"
-
-
-def free_name(name: str, taken: set[str]) -> str:
-    """Return `name`, with a number where it is taken.
-
-    Examples
-    --------
-    >>> free_name("tray.csv", {"tray.csv", "tray-2.csv"})
-    'tray-3.csv'
-    """
-    stem, dot, ending = name.rpartition(".") if "." in name else (name, "", "")
-    candidates = (name if k == 1 else f"{stem}-{k}{dot}{ending}" for k in range(1, len(taken) + 2))
-    return next(c for c in candidates if c.lower() not in taken)
 
 
 def write_whole(path: Path, content: bytes) -> None:

@@ -1,10 +1,11 @@
-"""The first page: the jobs that are there, a new one, the sample data."""
+"""The first page: the jobs that are there, a new one, the sample data, a job file or an older record."""
 
 from __future__ import annotations
 
 import hashlib
 import json
 from dataclasses import dataclass, field, replace
+from pathlib import PurePath
 from typing import Any
 
 from starlette.background import BackgroundTask
@@ -12,9 +13,12 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from cellmatch.errors import ArgumentInvalid, CellmatchError, FileUnusable, Problem
 from cellmatch.output.samples import sample_folder
+from cellmatch.pack.spec import Pack
+from cellmatch.page import job_file
 from cellmatch.page.app import warm_up
 from cellmatch.page.jobs import RECORD_NAME, Job, JobFolder, write_whole
 from cellmatch.page.web import STEPS, Ask, job_path, rendered, to_step
+from cellmatch.plain import from_plain
 
 RECORD_FORMAT = "cellmatch plan"
 
@@ -76,19 +80,31 @@ def sample(ask: Ask) -> Response:
     return to_step(folder, "readings")
 
 
-def older_record(ask: Ask) -> Response:
-    """Begin a job from the record of an older one."""
+def from_file(ask: Ask) -> Response:
+    """Begin a job from a job file, or from the record of an older job."""
     if not ask.files:
-        raise ArgumentInvalid(Problem("record", f"choose the {RECORD_NAME} of a plan"))
+        raise ArgumentInvalid(Problem("file", f"choose the {RECORD_NAME} of a plan, or a job file like pack.toml"))
     name, content = ask.files[0]
+    return (_job_file if name.lower().endswith(".toml") else _older_record)(ask, name, content)
+
+
+def _job_file(ask: Ask, name: str, content: bytes) -> Response:
+    said = job_file.opened(name, content)
+    folder = ask.site.jobs.new(PurePath(name).stem[:80])
+    folder.change(lambda job: replace(job, **said).told(f"opened from the job file {name}"))
+    return to_step(folder, "job")
+
+
+def _older_record(ask: Ask, name: str, content: bytes) -> Response:
     try:
         record = json.loads(content)
         if record["format"] != RECORD_FORMAT:
             raise KeyError("format")
         pack = record["pack"]
-        title = f"{pack['series']}s{pack['parallel']}p of {str(record['created_at'])[:10]}"
-    except (ValueError, KeyError, TypeError) as error:
-        raise FileUnusable(Problem(name, f"is no record of this tool; choose a {RECORD_NAME}")) from error
+        title = f"{from_plain(Pack, pack)} of {str(record['created_at'])[:10]}"
+    except (ValueError, KeyError, TypeError, ArgumentInvalid) as error:
+        right = f"choose a {RECORD_NAME}, or a job file like pack.toml"
+        raise FileUnusable(Problem(name, f"is no record of this tool; {right}")) from error
     folder = ask.site.jobs.new(title)
     write_whole(folder.path / RECORD_NAME, content)
     try:

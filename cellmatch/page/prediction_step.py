@@ -9,6 +9,7 @@ from starlette.responses import Response
 from cellmatch.errors import ArgumentInvalid, CellmatchError, Problem
 from cellmatch.page.fields import said_number
 from cellmatch.page.groups_step import plan_or_none
+from cellmatch.page.job_file import load_of
 from cellmatch.page.plans import View, is_stale, journal_of, plan_view
 from cellmatch.page.web import Ask, part, step_page
 
@@ -28,9 +29,10 @@ def show(ask: Ask) -> Response:
     kind = "power_w" if "power_w" in job.load else "current_a"
     load: dict[str, Any] | None = None
     problems: tuple[Problem, ...] = ()
+    asked = load_of(job)
     if "current_a" in job.load or "power_w" in job.load:
         try:
-            load = _loaded(ask, dict(job.load))
+            load = _loaded(ask, asked)
         except CellmatchError as error:
             problems = error.problems
     return step_page(
@@ -42,6 +44,7 @@ def show(ask: Ask) -> Response:
         stale=is_stale(folder, job, view),
         kind=kind,
         value=job.load.get(kind),
+        asked=asked,
         most=_most(view, kind),
         load=load,
         shown=SHOWN_CELLS,

@@ -142,7 +142,7 @@ def _chosen(ask: Ask, job: Job, chemistry: Chemistry) -> dict[str, Any]:
         given[slider.name] = None if value is None else round(value / slider.factor, 9)
     if problems:
         raise ArgumentInvalid(problems)
-    return checked_limits(given, chemistry)
+    return checked_limits(given, chemistry, job.limits)
 
 
 def _view(ask: Ask, job: Job) -> dict[str, Any]:

@@ -143,11 +143,11 @@ def _without_rule(reason: str) -> str:
     return reason.removeprefix("unreadable: ") if LEFT_OUT in reason else reason
 
 
-def checked_limits(given: Mapping[str, Any], chemistry: Chemistry) -> dict[str, Any]:
+def checked_limits(given: Mapping[str, Any], chemistry: Chemistry, stood: Mapping[str, Any]) -> dict[str, Any]:
     """Return the limits that differ from the defaults.
 
     On the page the lowest voltage and the floor may only be raised: what lies below the service minimum of a
-    chemistry is opened by nothing but a new reading.
+    chemistry is opened by nothing but a new reading. A lower one that `stood` before came with a job file, and stays.
 
     Raises
     ------
@@ -161,7 +161,7 @@ def checked_limits(given: Mapping[str, Any], chemistry: Chemistry) -> dict[str, 
             ("min_v", "lowest in service", chemistry.min_v),
             ("floor_v", "floor", chemistry.floor_v),
         )
-        if given.get(name) is not None and given[name] < least
+        if given.get(name) is not None and given[name] < min(least, stood.get(name, least))
     ]
     if problems:
         raise ArgumentInvalid(problems)

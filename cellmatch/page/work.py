@@ -10,13 +10,10 @@ from pathlib import Path
 from typing import Any
 
 from cellmatch.cells.readings import BenchReading
-from cellmatch.cells.screening.screen import tray_chemistry
-from cellmatch.errors import ArgumentInvalid, JobError, Problem
+from cellmatch.errors import ArgumentInvalid, JobError, Problem, RulesInfeasible
 from cellmatch.grouping.result import STOPPED
 from cellmatch.output.record import RECORD_NAME, read_plan
 from cellmatch.pack.chemistry import load_chemistry
-from cellmatch.pack.holder import Holder
-from cellmatch.pack.job import Job as JobRequest
 from cellmatch.pack.job import job_toml
 from cellmatch.pack.limits import Limits
 from cellmatch.pack.needs import CellData, Needs
@@ -24,16 +21,16 @@ from cellmatch.pack.sizing import size_pack
 from cellmatch.pack.spec import Pack
 from cellmatch.page.arranging import pending, swapped
 from cellmatch.page.child import WRITING, Reporter
+from cellmatch.page.job_file import holder_of, loaded, request_of
 from cellmatch.page.jobs import Job, JobFolder, inputs_of, write_whole
 from cellmatch.page.plans import SEARCH_NAME, VIEW_NAME, journal_of, view_key
 from cellmatch.page.tray import tray_of
 from cellmatch.page.views import load_view, view_of
 from cellmatch.plain import to_plain
 from cellmatch.plan import Plan, plan_pack
-from cellmatch.prediction import LoadCase, joining_window_mv
 from cellmatch.prediction.asked import case_of
 from cellmatch.prediction.load import LoadPrediction, predict_load
-from cellmatch.tray import tray_repeatability
+from cellmatch.tray import tray_standards
 
 Journal = Sequence[Mapping[str, Any]]
 JOB_FILE = "pack.toml"
@@ -69,6 +66,10 @@ def find_plan(report: Reporter, *, folder: str) -> None:
             )
     except KeyboardInterrupt:
         raise JobError(Problem("search", "it was stopped when it had ended: find groups again")) from None
+    except RulesInfeasible as error:
+        # a cell or a group that two rules want: the page tells it beside the rules
+        told = (p if p.where.startswith("rule") else Problem(f"rules, {p.where}", p.what) for p in error.problems)
+        raise RulesInfeasible(told) from None
     report.tell({"stage": WRITING})
     if report.stopped and plan.grouping.more_may_help:
         plan = replace(plan, grouping=replace(plan.grouping, ended_by=STOPPED))
@@ -82,10 +83,12 @@ def find_plan(report: Reporter, *, folder: str) -> None:
     here.write_json(VIEW_NAME, {"key": view_key(here, journal_of(here)), "view": view_of(plan)})
 
 
-def check_job(report: Reporter, *, pack: str, holder: Mapping[str, Any], load: Mapping[str, float]) -> None:
-    """Raise what is wrong with a pack, its holder and its load."""
-    holder_of(holder).lay_out(Pack.parse(pack))
-    loaded(load)
+def check_job(report: Reporter, *, job: Job) -> None:
+    """Raise what is wrong with a job's pack, its holder, its load and what it kept of a job file."""
+    holder_of(job.holder)  # what has a field is told in the words of a field
+    loaded(job.load)
+    asked = request_of(job)
+    asked.holder.lay_out(asked.pack)
 
 
 def settle(report: Reporter, *, folder: str, job: Job) -> tuple[Limits, str]:
@@ -93,12 +96,9 @@ def settle(report: Reporter, *, folder: str, job: Job) -> tuple[Limits, str]:
     tray = tray_of(JobFolder(Path(folder)), job)
     if tray.cells is None:
         raise JobError(tray.problems or Problem("readings", "they come first"))
-    known, _ = tray_chemistry(tray.cells, job.chemistry)
-    given = Limits(**job.limits)
-    repeats = tray_repeatability(tray.cells, given)
-    limits = replace(given, repeatability_fraction=repeats.fraction).settled(known)
-    window_mv, words = joining_window_mv(tray.cells, Pack.parse(job.pack) if job.pack else None, limits)
-    return replace(limits, join_window_mv=window_mv), words
+    pack = Pack.parse(job.pack) if job.pack else None
+    by = tray_standards(tray.cells, pack, limits=Limits(**job.limits), chemistry=job.chemistry)
+    return by.screening_limits, by.window_words
 
 
 def size(report: Reporter, *, needs: Mapping[str, float], cell: Mapping[str, float], chemistry: str) -> dict[str, Any]:
@@ -227,35 +227,6 @@ class _DeskPlan:
 
 
 _DESK_PLAN = _DeskPlan()
-
-
-def holder_of(said: Mapping[str, Any]) -> Holder:
-    """Return the holder a job names; its shape is never a file."""
-    given = {name: value for name, value in said.items() if name != "shape"}
-    return replace(Holder.parse(str(said.get("shape", "straight"))), **given)
-
-
-def loaded(load: Mapping[str, float]) -> LoadCase | None:
-    """Return a load from what was typed; None without one."""
-    return LoadCase(**load) if "current_a" in load or "power_w" in load else None
-
-
-def request_of(job: Job) -> JobRequest:
-    """Return a job in the terms of a job file."""
-    return JobRequest(
-        pack=Pack.parse(job.pack or ""),
-        chemistry=job.chemistry,
-        limits=Limits(**job.limits),
-        holder=holder_of(job.holder),
-        current_a=job.load.get("current_a"),
-        peak_a=job.load.get("peak_a"),
-        power_w=job.load.get("power_w"),
-        cell_a=job.load.get("cell_a"),
-        aims=job.aims or None,
-        seconds=job.seconds,
-        seed=job.seed,
-        accept=dict(job.accept),
-    )
 
 
 TASKS: dict[str, Callable[..., Any]] = {

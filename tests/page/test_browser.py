@@ -206,6 +206,49 @@ def test_the_whole_job_on_a_messy_file(browser: Browser, shared_server: Running,
     page.context.close()
 
 
+def test_a_job_file_is_opened_and_its_rules_are_put_right(
+    browser: Browser, shared_server: Running, project: Path, tmp_path: Path
+) -> None:
+    job_file = tmp_path / "cart by file.toml"
+    job_file.write_text(
+        '[pack]\nseries = 13\nparallel = 4\nchemistry = "own.toml"\n'
+        '[search]\nrules = ["pim D05=2", "apart D01,D02"]\nreproducible = true\n'
+    )
+    seen = visit(browser, shared_server)
+    page = seen.page
+    page.set_input_files("#record", job_file)
+    page.click("button:text-is('Open as a new job')")
+    page.wait_for_selector("text=Not kept from the job file")
+    seen.check_access()
+    page.select_option("#chemistry", "nmc")
+    page.wait_for_selector("#said:has-text('52 cells are needed')")
+    page.click("text=put right, tell it no more")
+    page.wait_for_selector("main:not(:has-text('Not kept'))")
+    page.click("nav.onward button")
+    page.set_input_files("#files", project / "sample_data" / "dock_cart.csv")
+    page.click("button:text-is('Take them')")
+    page.click(".rule >> text=Groups")
+    page.fill("#seconds", "0.5")
+    page.click("button:has-text('Find groups')")
+    page.wait_for_selector("#rules-wrong:has-text('did you mean pin?')")
+    seen.check_access()
+    assert page.input_value("#rules").splitlines() == ["pim D05=2", "apart D01,D02"]
+    assert page.input_value("#seconds") == "0.5"
+    page.set_viewport_size({"width": 390, "height": 844})
+    # the browser itself notes that a page came back as not accepted
+    assert [error for error in seen.errors if "422" not in error] == []
+    seen.errors.clear()
+    seen.check()
+    page.fill("#rules", "pin D05=2\napart D01,D02")
+    find_groups(page)
+    seen.check()
+    plan = read_plan(shared_server.root / page.url.split("/")[4])
+    assert plan.settings["rules"] == ["pin D05=2", "apart D01,D02"]
+    assert plan.settings["reproducible"] is True
+    assert "D05" in plan.groups[1]
+    page.context.close()
+
+
 def test_a_search_is_stopped_and_the_best_so_far_is_kept(
     browser: Browser, shared_server: Running, tmp_path: Path
 ) -> None:

@@ -19,7 +19,7 @@ from cellmatch.cells.readings import read_readings
 from cellmatch.page.app import make_app
 from cellmatch.page.benchwork import bench_of, judge, locks
 from cellmatch.page.child import Child
-from cellmatch.page.jobs import JobFolder, Jobs, now
+from cellmatch.page.jobs import Job, JobFolder, Jobs, now
 from cellmatch.page.plans import Press, journal_of, plan_view
 from cellmatch.page.searches import Search, Searches
 from cellmatch.page.security import Keys
@@ -642,10 +642,10 @@ def test_a_child_that_dies_is_a_message_and_the_page_lives(module_server: Server
     assert "The search broke off" in html
     assert "ended without an answer" in html
     # the desk, too, may die: the next question starts another
-    site.desk.ask("check_job", pack="2s2p", holder={}, load={})
+    site.desk.ask("check_job", job=Job(title="a", created_at="", pack="2s2p"))
     site.desk._child._process.kill()
     wait_until(lambda: not site.desk._child.alive, 10)
-    site.desk.ask("check_job", pack="2s2p", holder={}, load={})
+    site.desk.ask("check_job", job=Job(title="a", created_at="", pack="2s2p"))
     shutil.rmtree(folder.path)
 
 
