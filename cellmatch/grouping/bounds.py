@@ -78,6 +78,25 @@ def divisibility_bound(values: Ints, series: int, parallel: int) -> int:
     return int(everything_used and int(values.sum()) % series != 0)
 
 
+def spread_bound_at(values: Ints, series: int, parallel: int, weakest: int) -> int:
+    """Return 1 where no grouping with a weakest group this strong has all groups equal, else 0.
+
+    Any choice of cells that holds less than the S·P largest holds less by at least the gap between the last of
+    those and the next cell. Equal groups of at least `weakest` hold S times it in all. Where that is more than the
+    gap allows, the cells hold what the largest hold, and equal groups need S to divide that.
+
+    Parameters
+    ----------
+    values : ndarray of int, shape (n,)
+        Descending.
+    """
+    places = series * parallel
+    if len(values) == places:
+        return divisibility_bound(values, series, parallel)
+    richest, gap = int(values[:places].sum()), int(values[places - 1] - values[places])
+    return int(richest % series != 0 and richest - series * weakest < gap)
+
+
 def threshold_bounds(values: Ints, series: int, parallel: int) -> Counted:
     """Return bounds on spread and weakest group from counting the cells above a threshold.
 

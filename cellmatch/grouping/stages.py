@@ -16,7 +16,7 @@ from dataclasses import replace
 from functools import partial
 
 from cellmatch.grouping import company
-from cellmatch.grouping.bounds import descending, spread_bound
+from cellmatch.grouping.bounds import descending, spread_bound, spread_bound_at
 from cellmatch.grouping.columns import MOST_COLUMNS, columns_of, count_columns
 from cellmatch.grouping.equal_sums import can_be_equal, equal_sums
 from cellmatch.grouping.improve import even_out, shake
@@ -62,6 +62,7 @@ _Stage = Callable[[Search, Task, int], None]
 def serve_spread(search: Search) -> bool:
     """Seek the least capacity spread."""
     task = search.capacity_task("spread")
+    _raise_bound(search, task, _bound_given_the_weakest(search, task))
     if task.spread(search.best) == 0:
         return True
     if not search.served and not search.begun:
@@ -70,6 +71,14 @@ def serve_spread(search: Search) -> bool:
         _from_equal_shares(search, task)
     _equalise(search, task, partial(_spread_goal, search))
     return True
+
+
+def _bound_given_the_weakest(search: Search, task: Task) -> int:
+    """Return what the strength of the weakest group, where it was sought before, proves about the spread."""
+    lows = [window.low for window in task.demands.windows if window.values is task.values]
+    if not lows or search.packs > 1:
+        return 0
+    return spread_bound_at(descending(task.values), task.series, task.parallel, max(lows))
 
 
 def _spread_goal(search: Search) -> int:

@@ -10,6 +10,7 @@ from cellmatch.grouping.bounds import (
     descending,
     divisibility_bound,
     spread_bound,
+    spread_bound_at,
     threshold_bounds,
     weakest_bound,
 )
@@ -45,12 +46,23 @@ def test_no_grouping_beats_a_bound_and_often_one_meets_it(shape: tuple[int, int,
         bound = spread_bound(values, series, parallel)
         assert bound <= spreads.min(), (kind, values)
         assert weakest_bound(values, series, parallel) >= sums.min(axis=1).max(), (kind, values)
+        for weakest in np.unique(sums.min(axis=1))[-3:].tolist():
+            strong = spreads[sums.min(axis=1) >= weakest]
+            assert spread_bound_at(values, series, parallel, weakest) <= strong.min(), (kind, values, weakest)
         met += int(bound == spreads.min())
     assert met > 0
 
 
 def test_there_are_more_than_a_thousand_trays_above() -> None:
     assert len(SHAPES) * 120 >= 1000
+
+
+def test_a_strong_weakest_group_leaves_no_choice_of_cells() -> None:
+    # the four largest hold 33, which is odd, any other four 26 at the most, and two groups of 16 need 32
+    values = np.array([9, 8, 8, 8, 1, 1])
+    assert spread_bound_at(values, 2, 2, 16) == 1
+    assert spread_bound_at(values, 2, 2, 9) == 0  # groups of 9 leave room for other cells
+    assert spread_bound_at(np.array([9, 8, 8, 7, 1, 1]), 2, 2, 16) == 0  # 32 can be shared out
 
 
 def test_divisibility() -> None:
