@@ -28,7 +28,7 @@ SUMS_TRIED, TRIES_A_SUM = 6, 4
 """Sums that are tried, those of most groups first, and how often each: the first time without chance."""
 MOST_GROUPS = 1000
 """Of more groups with one sum, so many drawn by lot will do."""
-MOST_CELLS, WIDEST_RANGE = 400, 1_000_000
+MOST_CELLS, WIDEST_RANGE = 400, 100_000
 """Cells up to which pairs of them are listed, and steps between the largest and the smallest."""
 
 _MOST_LISTED = 50_000
