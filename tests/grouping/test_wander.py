@@ -8,8 +8,10 @@ import numpy as np
 import pytest
 
 from cellmatch.grouping.allowance import NoLimit
+from cellmatch.grouping.bounds import descending, spread_bound, weakest_bound
 from cellmatch.grouping.demands import Window, no_demands
 from cellmatch.grouping.pool import Ints, pool_of
+from cellmatch.grouping.split import fold
 from cellmatch.grouping.task import Task
 from cellmatch.grouping.wander import _ways, can_wander, wander
 from tests.grouping.exhaustion import all_groupings
@@ -73,6 +75,21 @@ def test_windows_are_kept_once_they_are() -> None:
     found = _walk(kept, even)
     assert all(np.abs(task.sums(groups) - middle).max() <= 12 for groups in found)
     assert kept.spread(found[-1]) < kept.spread(even) / 10
+
+
+def test_two_lots_keep_near_the_sums_that_counting_allows() -> None:
+    """The groups with one cell more of the better lot lie apart from the others: one mean would draw them together."""
+    random = np.random.default_rng(11)
+    task = _task(np.concatenate((random.integers(2885, 2916, 20), random.integers(2160, 2241, 32))), 13)
+    ordered = descending(task.values)
+    bound, weakest = spread_bound(ordered, 13, 4), weakest_bound(ordered, 13, 4)
+    start = fold(task.values, np.arange(52), 13, 4)
+    found = [start]
+    within = weakest, weakest + bound
+    wander(task, start, np.random.default_rng(0), bound, NoLimit(), found.append, within)
+    assert bound > 400
+    assert bound <= task.spread(found[-1]) <= bound + 10
+    assert task.spread(found[-1]) < task.spread(start)
 
 
 def test_only_groups_of_four_are_walked() -> None:
