@@ -1,7 +1,7 @@
-"""A job file and a job of the page: each in the other's terms, so that both ask for the same plan.
+"""A job file, a record and a job of the page: each in the other's terms, so that all ask for the same plan.
 
-What the page has a field for goes there; the rest of a job file is kept as it is, shown and written back. The page
-opens no second file by a name that stands in the first.
+What the page has a field for goes there; the rest is kept as it is, shown and written back. The page opens no second
+file by a name that stands in the first.
 """
 
 from __future__ import annotations
@@ -9,17 +9,20 @@ from __future__ import annotations
 import json
 import tomllib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cellmatch.errors import FileUnusable, Problem
+from cellmatch.pack.chemistry import Chemistry, chemistry_names
 from cellmatch.pack.holder import Holder
 from cellmatch.pack.job import Job as JobRequest
 from cellmatch.pack.job import job_of_tables, job_values
 from cellmatch.pack.job_keys import ACCEPT, JOB_KEYS
+from cellmatch.pack.limits import Limits
 from cellmatch.pack.spec import Pack
 from cellmatch.page.jobs import Job
+from cellmatch.plain import from_plain
 
 if TYPE_CHECKING:
     from cellmatch.prediction import LoadCase
@@ -33,6 +36,8 @@ _FIELDS = {
     "search": ("aims", "rules", "seconds"),
 }
 """Keys that the page has a field for, besides the whole tables pack, limits and accept."""
+_SETTINGS = ("unequal", "floor_is_enough", "reproducible", "seconds", "seed", "accept", "heat_placement")
+_LINK_MOHM = float(next(key.default for key in JOB_KEYS if key.name == "link_mohm"))
 _OTHER_FILES = (("pack", "chemistry", ".toml"), ("holder", "shape", ".csv"))
 """Keys that may name another file: table, key, and how such a name ends."""
 
@@ -58,7 +63,50 @@ def opened(name: str, content: bytes) -> dict[str, Any]:
     except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise FileUnusable(Problem(name, f"is not a TOML file: {error}")) from error
     not_kept = list(_without_other_files(said))
-    asked = job_of_tables(said, name=Path(name).name)
+    return _fields_of(job_of_tables(said, name=Path(name).name), not_kept)
+
+
+def recorded(record: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what the plan of a record was asked for, as fields of a job of the page.
+
+    Parameters
+    ----------
+    record : mapping
+        As it stands in plan.json.
+
+    Raises
+    ------
+    KeyError, TypeError, ValueError, CellmatchError
+        It is no record.
+    """
+    not_kept = []
+    chemistry, holder = from_plain(Chemistry, record["chemistry"]), from_plain(Holder, record["holder"])
+    limits, settings = from_plain(Limits, record["limits"]), record["settings"]
+    settled = Limits(salvaged=limits.salvaged).settled(chemistry)
+    if chemistry.name not in chemistry_names():
+        not_kept.append(f"chemistry {chemistry.name}, which is not one of the page: choose a chemistry in Job")
+    if holder.own_places:
+        not_kept.append("the holder's map: choose a shape in Job")
+        holder = replace(holder, shape="straight", own_places=())
+    if settings.get("packs", 1) != 1:
+        not_kept.append("several packs from one tray: the page plans this one alone")
+    given = {
+        limit.name: value
+        for limit in fields(Limits)
+        if (value := getattr(limits, limit.name)) != getattr(settled, limit.name) or limit.name == "salvaged"
+    }
+    asked: dict[str, Any] = dict((record["prediction"].get("load") or {}).get("case") or {})
+    if asked.get("link_mohm") == _LINK_MOHM:
+        del asked["link_mohm"]  # nobody said it
+    asked |= {name: tuple(settings.get(name, ())) for name in ("aims", "rules", "spend_uncertainty")}
+    asked |= {name: settings[name] for name in _SETTINGS if name in settings}
+    asked["chemistry"] = chemistry.name if chemistry.name in chemistry_names() else None
+    asked["seconds"] = asked.get("seconds") or None
+    pack = from_plain(Pack, record["pack"])
+    return _fields_of(JobRequest(pack=pack, limits=Limits(**given), holder=holder, **asked), not_kept)
+
+
+def _fields_of(asked: JobRequest, not_kept: list[str]) -> dict[str, Any]:
     seconds = asked.seconds
     if seconds is not None and not LEAST_SECONDS <= seconds <= MOST_SECONDS:
         range_words = f"the page searches from {LEAST_SECONDS:g} to {MOST_SECONDS:g} s"
@@ -86,8 +134,8 @@ def opened(name: str, content: bytes) -> dict[str, Any]:
         "accept": dict(asked.accept),
         "kept": {
             table: rest
-            for table, fields in _FIELDS.items()
-            if (rest := {key: value for key, value in tables.get(table, {}).items() if key not in fields})
+            for table, known in _FIELDS.items()
+            if (rest := {key: value for key, value in tables.get(table, {}).items() if key not in known})
         },
         "not_kept": tuple(not_kept),
     }

@@ -74,7 +74,7 @@ def save(ask: Ask) -> Response:
 
 
 def leave_out(ask: Ask) -> Response:
-    """Drop a key that was kept of a job file, or the lines on what could not be kept."""
+    """Drop a key that was kept of the opened file, or the lines on what could not be kept."""
     table, name = ask.text("table"), ask.text("name")
     if not name:
         ask.job_folder.change(lambda job: replace(job, not_kept=()))
@@ -82,7 +82,7 @@ def leave_out(ask: Ask) -> Response:
 
     def without(job: Job) -> Job:
         after = without_key(job, table, name)
-        return after if after == job else after.told(f"[{table}] {name} of the job file left out")
+        return after if after == job else after.told(f"[{table}] {name} left out")
 
     ask.job_folder.change(without)
     return to_step(ask.job_folder, "job", "kept")

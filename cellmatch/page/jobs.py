@@ -31,7 +31,6 @@ from pathlib import Path
 from typing import Any
 
 from cellmatch.errors import ArgumentInvalid, FileUnusable, FolderNotWritable, Problem
-from cellmatch.pack.spec import Pack
 from cellmatch.page.file_names import LONGEST_NAME, free_name, plain_name, safe_name
 from cellmatch.plain import from_plain, to_plain
 
@@ -125,7 +124,7 @@ class Job:
     seconds : float
         [s] Longest search.
     kept : mapping of table to mapping of key to value
-        What a job file said that the page has no field for.
+        What a job file or a record said that the page has no field for, as in a job file.
     not_kept : tuple of str
         What it said that can't be kept, in words.
     pins : mapping of cell to position
@@ -235,11 +234,11 @@ class JobFolder:
 
     def _from_record(self) -> Job:
         """Return the job of a folder that the command line wrote: what its record tells."""
-        record = self.read_json(RECORD_NAME) or {}
+        from cellmatch.page.job_file import recorded  # which itself speaks of jobs
+
         try:
-            pack = str(from_plain(Pack, record["pack"]))
-            return Job(title=self.name, created_at=now(), pack=pack, chemistry=str(record["chemistry"]["name"]))
-        except (KeyError, TypeError, ValueError, ArgumentInvalid):
+            return Job(title=self.name, created_at=now(), **recorded(self.read_json(RECORD_NAME)))
+        except (KeyError, TypeError, ValueError, AttributeError, ArgumentInvalid):
             return Job(title=self.name, created_at=now())
 
     def change(self, how: Callable[[Job], Job]) -> Job:

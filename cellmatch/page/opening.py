@@ -116,7 +116,7 @@ def _older_record(ask: Ask, name: str, content: bytes) -> Response:
         folder.path.rmdir()
         raise
     said = f"opened from the record of {str(record['created_at'])[:16]}"
-    folder.change(lambda job: replace(job, pack=told["pack"], chemistry=told["chemistry"]).told(said))
+    folder.change(lambda job: replace(job, **told).told(said))
     return to_step(folder, "groups")
 
 

@@ -21,7 +21,7 @@ from cellmatch.pack.sizing import size_pack
 from cellmatch.pack.spec import Pack
 from cellmatch.page.arranging import pending, swapped
 from cellmatch.page.child import WRITING, Reporter
-from cellmatch.page.job_file import holder_of, loaded, request_of
+from cellmatch.page.job_file import holder_of, loaded, recorded, request_of
 from cellmatch.page.jobs import Job, JobFolder, inputs_of, write_whole
 from cellmatch.page.plans import SEARCH_NAME, VIEW_NAME, journal_of, view_key
 from cellmatch.page.tray import tray_of
@@ -123,9 +123,9 @@ def size(report: Reporter, *, needs: Mapping[str, float], cell: Mapping[str, flo
 
 
 def take_over(report: Reporter, *, folder: str) -> dict[str, Any]:
-    """Read a record that lies in a folder and return what a job can know from it."""
-    plan = read_plan(Path(folder))
-    return {"pack": str(plan.pack), "chemistry": plan.chemistry.name}
+    """Read a record that lies in a folder and return what its plan was asked for."""
+    read_plan(Path(folder))  # raises what is wrong with it
+    return recorded(JobFolder(Path(folder)).read_json(RECORD_NAME))
 
 
 def view(report: Reporter, *, folder: str, journal: Journal) -> dict[str, Any]:

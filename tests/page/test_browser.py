@@ -218,7 +218,7 @@ def test_a_job_file_is_opened_and_its_rules_are_put_right(
     page = seen.page
     page.set_input_files("#record", job_file)
     page.click("button:text-is('Open as a new job')")
-    page.wait_for_selector("text=Not kept from the job file")
+    page.wait_for_selector("text=Not kept from the file")
     seen.check_access()
     page.select_option("#chemistry", "nmc")
     page.wait_for_selector("#said:has-text('52 cells are needed')")

@@ -22,7 +22,7 @@ from cellmatch.pack.job import job_toml, job_values, read_job
 from cellmatch.pack.job_keys import JOB_KEYS
 from cellmatch.pack.spec import Pack
 from cellmatch.page.groups_step import AIM_PLACES, AIMS, RULE_EXAMPLES
-from cellmatch.page.job_file import kept_keys, opened, request_of
+from cellmatch.page.job_file import kept_keys, opened, recorded, request_of
 from cellmatch.page.jobs import Job, JobFolder, inputs_of
 from tests.page.conftest import ORIGIN, Server, wait_until
 
@@ -110,6 +110,13 @@ def take(server: Server, folder: JobFolder, path: Path) -> None:
     server.client.post(f"/job/{folder.name}/readings/upload", files=files, headers=ORIGIN)
 
 
+def plan_by_page(server: Server, folder: JobFolder, cells: Path) -> None:
+    take(server, folder, cells)
+    assert find(server, folder).status_code == 303
+    assert ended(server, folder).problems == ()
+    wait_until(lambda: not server.app.state.site.press.busy(folder), 120)
+
+
 def record_of(folder: Path) -> dict[str, Any]:
     """Return a record without what hangs on the clock."""
     record: dict[str, Any] = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
@@ -132,16 +139,47 @@ def test_the_page_makes_the_plan_that_the_command_makes(
 ) -> None:
     cells = project / "sample_data" / tray
     folder = opened_folder(server, text)
-    take(server, folder, cells)
-    assert find(server, folder).status_code == 303
-    assert ended(server, folder).problems == ()
-    wait_until(lambda: not server.app.state.site.press.busy(folder), 120)
+    plan_by_page(server, folder, cells)
     (tmp_path / "cart.toml").write_text(text)
     for number, job_file in enumerate((tmp_path / "cart.toml", folder.path / "pack.toml")):
         out = tmp_path / f"plan {number}"
         done = CliRunner().invoke(cli, ["plan", str(cells), str(job_file), "--out", str(out), "--quiet"])
         assert done.exit_code == 0, done.output
         assert record_of(out) == record_of(folder.path), job_file.name
+    # and its record, opened, asks for the same plan again
+    record = (out / "plan.json").read_bytes()
+    answer = server.client.post("/open", files={"record": ("plan.json", record)}, headers=ORIGIN)
+    again = server.folder(answer.headers["location"].split("/")[2])
+    assert again.read().not_kept == ()
+    plan_by_page(server, again, cells)
+    assert record_of(again.path) == record_of(folder.path)
+
+
+def test_a_folder_that_the_command_wrote_asks_for_its_plan(server: Server, project: Path, tmp_path: Path) -> None:
+    (tmp_path / "bank.toml").write_text(SMALL)
+    cells, out = project / "sample_data" / "lanterns.csv", server.root / "bank"
+    server.root.mkdir()
+    done = CliRunner().invoke(cli, ["plan", str(cells), str(tmp_path / "bank.toml"), "--out", str(out), "--quiet"])
+    assert done.exit_code == 0, done.output
+    said = opened("bank.toml", SMALL.encode())
+    job = server.folder("bank").read()
+    assert {name: getattr(job, name) for name in said} == said
+
+
+def test_what_a_record_was_asked_for_that_the_page_cannot_keep_is_said(project: Path) -> None:
+    record = json.loads((project / "tests" / "output" / "records" / "plan_version_1.json").read_text(encoding="utf-8"))
+    short = "[search] seconds = 0.2: the page searches from 0.5 to 600 s; 0.5 s is set"
+    assert recorded(record)["not_kept"] == (short,)
+    record["chemistry"]["name"] = "own"
+    record["settings"] |= {"packs": 2, "seconds": 0}
+    place = {"position": 1, "x_mm": 0.0, "y_mm": 0.0, "group": 1, "positive_up": None}
+    record["holder"] |= {"shape": "map", "own_places": [place]}
+    said = recorded(record)
+    assert (said["chemistry"], said["holder"]["shape"]) == (None, "straight")
+    assert [words.split(":")[0] for words in said["not_kept"]] == [
+        "chemistry own, which is not one of the page", "the holder's map", "several packs from one tray",
+    ]  # fmt: skip
+    assert "seconds" not in said
 
 
 def test_every_key_of_a_job_file_is_kept_and_written_back(server: Server, tmp_path: Path) -> None:
@@ -182,7 +220,7 @@ def test_what_has_no_field_is_listed_survives_the_form_and_can_be_left_out(serve
     after = folder.read()
     assert "split_after" not in [key.name for key in kept_keys(after)]
     assert len(kept_keys(after)) == len(kept_keys(before)) - 1
-    assert "split_after of the job file left out" in after.diary[-1].what
+    assert "split_after left out" in after.diary[-1].what
     assert server.client.post(page, data={**form, "series": "6"}, headers=ORIGIN).status_code == 303
 
 
@@ -219,7 +257,7 @@ def test_no_second_file_is_opened_and_that_is_said(server: Server, tmp_path: Pat
     assert (job.chemistry, job.holder["shape"], job.seconds) == (None, "straight", 0.5)
     for step in ("job", "groups"):
         html = unescape(server.client.get(f"/job/{folder.name}/{step}").text)
-        assert "Not kept from the job file" in html
+        assert "Not kept from the file" in html
         assert 'shape = "../places.csv ": the page opens no second file; choose a shape in Job' in html
         assert "seconds = 0.2: the page searches from 0.5 to 600 s; 0.5 s is set" in html
         assert "swordfish" not in html
