@@ -58,7 +58,9 @@ class Face(dict[str, Letter]):
             vertices, codes = self._font.get_path()
         left, low, right, high = (round(v / 64) for v in glyph.bbox)
         drawn = outline(vertices, codes)
-        letter = Letter(wide=round(glyph.horiAdvance / 64), left=left, low=low, right=right, high=high, outline=drawn)
+        letter = Letter(
+            wide=round(glyph.linearHoriAdvance / 65536), left=left, low=low, right=right, high=high, outline=drawn
+        )
         return self.setdefault(character, letter)
 
 
