@@ -60,7 +60,7 @@ def opened(name: str, content: bytes) -> dict[str, Any]:
     """
     try:
         said = tomllib.loads(content.decode("utf-8-sig"))
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
         raise FileUnusable(Problem(name, f"is not a TOML file: {error}")) from error
     not_kept = list(_without_other_files(said))
     return _fields_of(job_of_tables(said, name=Path(name).name), not_kept)

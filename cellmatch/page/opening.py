@@ -102,7 +102,7 @@ def _older_record(ask: Ask, name: str, content: bytes) -> Response:
             raise KeyError("format")
         pack = record["pack"]
         title = f"{from_plain(Pack, pack)} of {str(record['created_at'])[:10]}"
-    except (ValueError, KeyError, TypeError, ArgumentInvalid) as error:
+    except (ValueError, KeyError, TypeError, RecursionError, ArgumentInvalid) as error:
         right = f"choose a {RECORD_NAME}, or a job file like pack.toml"
         raise FileUnusable(Problem(name, f"is no record of this tool; {right}")) from error
     folder = ask.site.jobs.new(title)

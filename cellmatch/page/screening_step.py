@@ -112,13 +112,13 @@ def accept(ask: Ask) -> Response:
     reason = ask.text("reason")[:MOST_REASON]
     job = folder.read()
     cells = tray_of(folder, job).cells
-    if cells is None or name not in cells.index:
-        raise ArgumentInvalid(Problem("cell", "there is no such cell in the readings"))
-    if back:
-        why = job.accept.get(name, "")
+    if back and name in job.accept:
+        why = job.accept[name]
         others = {cell: w for cell, w in job.accept.items() if cell != name}
         folder.change(lambda j: replace(j, accept=others).told(f"{name}: no longer used anyway (it was: {why})"))
         return to_step(folder, "screening", "cells")
+    if cells is None or name not in cells.index:
+        raise ArgumentInvalid(Problem("cell", "there is no such cell in the readings"))
     if not reason:
         raise ArgumentInvalid(Problem(f"cell {name}", "write why it is used anyway: it stays marked for ever"))
     after = replace(job, accept={**job.accept, name: reason})
@@ -163,6 +163,7 @@ def _found(ask: Ask, job: Job, found: Sorted) -> dict[str, Any]:
     return {
         "found": found,
         "charts": strips(found),
+        "strangers": [cell for cell in job.accept if cell not in found.cells.index],
         "needed": needed,
         "rated": rated,
         "wanted": wanted,

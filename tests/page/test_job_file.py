@@ -248,6 +248,18 @@ def test_a_limit_below_the_chemistry_stays_as_the_job_file_says(server: Server, 
 # what can't be kept
 
 
+def test_a_reason_for_a_cell_that_is_not_there_is_said_and_can_be_taken_back(server: Server, project: Path) -> None:
+    folder = opened_folder(server, SMALL + '[accept]\nL01 = "looked at"\n"<i>X9" = "twice read"\n')
+    take(server, folder, project / "sample_data" / "lanterns.csv")
+    path = f"/job/{folder.name}/screening"
+    html = server.client.get(path).text
+    assert "<b>&lt;i&gt;X9</b> is not among the readings" in html
+    assert "<b>1</b> used anyway" in html
+    server.post(f"{path}/accept", data={"id": "<i>X9", "back": "yes"})
+    assert "not among the readings" not in server.client.get(path).text
+    assert folder.read().accept == {"L01": "looked at"}
+
+
 def test_no_second_file_is_opened_and_that_is_said(server: Server, tmp_path: Path) -> None:
     secret = tmp_path / "own.toml"
     secret.write_text("swordfish = 1")
@@ -270,6 +282,7 @@ def test_no_second_file_is_opened_and_that_is_said(server: Server, tmp_path: Pat
     [
         ("[pack", "is not a TOML file"),
         ("\xff\xfe", "is not a TOML file"),
+        ("x = " + 50_000 * "[", "is not a TOML file"),
         ("pack = 3", "it is the head of a table: [pack]"),
         ("[pack]\nseries = 3\n", "[pack] parallel: is missing"),
         ("[pack]\nseries = 3\nparallel = 2\n[serch]\n", "did you mean search?"),

@@ -61,7 +61,7 @@ heavy = {{"numpy", "pandas", "scipy", "ortools", "matplotlib"}} & set(sys.module
 assert heavy <= {{"numpy"}}, heavy
 origin = {{"origin": door.origin}}
 client.post("/sample/dock_cart", headers=origin)
-for step in ("readings", "screening"):
+for step in ("job", "readings", "screening", "groups"):
     assert client.get(f"/job/dock-cart/{{step}}").status_code == 200
 client.post("/job/dock-cart/screening/limits", data={{"max_ir_ratio": "1.4"}}, headers=origin)
 heavy = {{"scipy", "ortools", "matplotlib"}} & set(sys.modules)
