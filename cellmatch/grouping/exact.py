@@ -21,7 +21,7 @@ from cellmatch.grouping.task import Task
 SOLVER = f"OR-Tools {'.'.join(version('ortools').split('.')[:2])} CP-SAT"
 
 MOST_VARIABLES = 60_000
-"""Cells x groups above which the assignment model is not built: it would only give up."""
+"""Kinds of cells x groups above which the assignment model is not built: it would only give up."""
 
 _POLL_S = 0.05
 _LINEAR_FOR_COVERS = 2
@@ -180,10 +180,11 @@ def assign(
     workers: int,
     on_better: Callable[[Ints], None] | None = None,
 ) -> Answer:
-    """Search with one yes/no variable for each cell in each group.
+    """Search with one variable for each kind of cell in each group: how many of them it takes.
 
-    Groups are alike unless cells are pinned, so where all cells are used they may be numbered by their first
-    cell: the k-th cell only goes to groups 0 … k. Cells are taken farthest from the middle first, because
+    Cells of equal value are of one kind, unless a rule looks at cells one by one: most trays of many cells have few
+    different values. Groups are alike unless cells are pinned, so where all cells are used they may be numbered by
+    their first cell: the k-th cell only goes to groups 0 … k. Cells are taken farthest from the middle first, because
     the outliers decide. A hint is renumbered to keep that rule.
 
     References
@@ -204,41 +205,76 @@ def assign(
     fallback = wish.weakest_at_most if wish.strongest_weakest else wish.spread_at_least
     if solver.found:
         bound = fallback if wish.any_will_do else solver.solver.best_objective_bound
-        return Answer(groups=model.groups(solver.true), settled=solver.optimal, bound=bound)
+        return Answer(groups=model.groups(solver.solver.value), settled=solver.optimal, bound=bound)
     return Answer(groups=None, settled=solver.impossible, bound=fallback)
 
 
+def can_assign(task: Task) -> bool:
+    """Return whether the assignment model of a task is small enough to be worth building."""
+    return len(_kinds(task)) * task.series <= MOST_VARIABLES
+
+
+def _kinds(task: Task) -> list[list[int]]:
+    """Return the cells of each kind: those that no sum tells apart, or each by itself where rules may."""
+    if task.demands.rules or task.by_cells or (task.demands.must.any() and not task.all_used):
+        return [[cell] for cell in range(len(task.values))]
+    told_apart_by = np.stack([task.values, *(window.values for window in task.demands.windows)])
+    kind = np.unique(told_apart_by, axis=1, return_inverse=True)[1].ravel()
+    order = np.argsort(kind, kind="stable")
+    return [cells.tolist() for cells in np.split(order, np.flatnonzero(np.diff(kind[order])) + 1)]
+
+
 class _Assignment:
-    """The yes/no variables, and what rules may say about every group (`GroupModel`)."""
+    """How many cells of each kind each group takes, and what rules may say about every group (`GroupModel`).
+
+    Rules name cells; with rules each cell is a kind of its own, in the order of the cells.
+    """
 
     def __init__(self, task: Task, pool: Pool) -> None:
-        self.task = task
+        self.task, self.kinds = task, _kinds(task)
         self.model = cp_model.CpModel()
-        cells, series = len(task.values), task.series
-        self.takes = [[self.model.new_bool_var("") for _ in range(series)] for _ in range(cells)]
-        first_to_last = np.argsort(-np.abs(task.values - int(np.median(task.values))), kind="stable")
-        self.numbered = first_to_last.tolist() if task.all_used and not task.demands.pinned else None
-        for cell, row in enumerate(self.takes):
-            if task.all_used or task.demands.must[cell]:
-                self.model.add_exactly_one(row)
-            else:
-                self.model.add_at_most_one(row)
-        for rank, cell in enumerate(self.numbered or ()):
-            for group in range(rank + 1, series):
-                self.model.add(self.takes[cell][group] == 0)
-        for group in range(series):
-            self.model.add(sum(self._column(group, range(cells))) == task.parallel)
+        first = np.array([cells[0] for cells in self.kinds])
+        self.takes = [[self._count(len(cells)) for _ in range(task.series)] for cells in self.kinds]
+        for cells, row in zip(self.kinds, self.takes, strict=True):
+            self._share_out(row, len(cells), all_of_them=task.all_used or bool(task.demands.must[cells[0]]))
+        self.numbered: list[int] | None = None
+        if task.all_used and not task.demands.pinned:
+            distance = np.abs(task.values[first] - int(np.median(task.values)))
+            self.numbered = np.argsort(-distance, kind="stable").tolist()
+            self._number_groups(self.numbered)
+        for group in range(task.series):
+            self.model.add(sum(self._column(group, range(len(first)))) == task.parallel)
         for cell, group in task.demands.pinned:
             self.model.add(self.takes[cell][group] == 1)
         for window in task.demands.windows:
-            for group in range(series):
-                total = self._total(group, window.values)
+            for group in range(task.series):
+                total = self._total(group, window.values[first])
                 self.model.add_linear_constraint(total, window.low, window.high)
         for rule in task.demands.rules:
             rule.constrain(pool, self)
 
-    def _column(self, group: int, cells: Sequence[int]) -> list[cp_model.IntVar]:
-        return [self.takes[cell][group] for cell in cells]
+    def _count(self, cells: int) -> cp_model.IntVar:
+        most = min(cells, self.task.parallel)
+        return self.model.new_bool_var("") if most == 1 else self.model.new_int_var(0, most, "")
+
+    def _share_out(self, row: list[cp_model.IntVar], cells: int, *, all_of_them: bool) -> None:
+        if cells == 1:
+            (self.model.add_exactly_one if all_of_them else self.model.add_at_most_one)(row)
+        elif all_of_them:
+            self.model.add(sum(row) == cells)
+        else:
+            self.model.add(sum(row) <= cells)
+
+    def _number_groups(self, numbered: Sequence[int]) -> None:
+        """Let the groups be numbered by their first cell: a kind opens at most as many new ones as it has cells."""
+        opened = 0
+        for kind in numbered:
+            opened += len(self.kinds[kind])
+            for group in range(opened, self.task.series):
+                self.model.add(self.takes[kind][group] == 0)
+
+    def _column(self, group: int, kinds: Sequence[int]) -> list[cp_model.IntVar]:
+        return [self.takes[kind][group] for kind in kinds]
 
     def _total(self, group: int, values: Ints) -> cp_model.LinearExprT:
         return cp_model.LinearExpr.weighted_sum(self._column(group, range(len(values))), values.tolist())
@@ -251,8 +287,9 @@ class _Assignment:
             least = max(least, wish.weakest_at_least)
         low = self.model.new_int_var(least, max(least, wish.weakest_at_most), "low")
         high = self.model.new_int_var(min(least, most), most, "high")
+        values = self.task.values[[cells[0] for cells in self.kinds]]
         for group in range(self.task.series):
-            total = self._total(group, self.task.values)
+            total = self._total(group, values)
             self.model.add(total >= low)
             self.model.add(total <= high)
         self.model.add(high - low >= wish.spread_at_least)
@@ -266,19 +303,24 @@ class _Assignment:
         group_of[groups.ravel()] = np.repeat(np.arange(len(groups)), groups.shape[1])
         if self.numbered is not None:
             number: dict[int, int] = {}
-            for group in group_of[self.numbered].tolist():
-                number.setdefault(group, len(number))
+            for kind in self.numbered:
+                for group in group_of[self.kinds[kind]].tolist():
+                    number.setdefault(group, len(number))
             group_of = np.array([number[group] for group in group_of.tolist()])
-        for cell, row in enumerate(self.takes):
+        for cells, row in zip(self.kinds, self.takes, strict=True):
             for group, takes in enumerate(row):
-                self.model.add_hint(takes, bool(group_of[cell] == group))
+                self.model.add_hint(takes, int((group_of[cells] == group).sum()))
 
-    def groups(self, true: Callable[[cp_model.IntVar], bool]) -> Ints:
-        """Read the groups from a solution."""
-        return np.array(
-            [[cell for cell, row in enumerate(self.takes) if true(row[group])] for group in range(self.task.series)],
-            dtype=np.int64,
-        )
+    def groups(self, value: Callable[[cp_model.IntVar], int]) -> Ints:
+        """Read the groups from a solution: which cells of a kind go where is all one."""
+        groups: list[list[int]] = [[] for _ in range(self.task.series)]
+        for cells, row in zip(self.kinds, self.takes, strict=True):
+            given = 0
+            for group, takes in zip(groups, row, strict=True):
+                count = value(takes)
+                group += cells[given : given + count]
+                given += count
+        return np.array(groups, dtype=np.int64)
 
     def at_most(self, cells: Sequence[int], most: int) -> None:
         """Let a group hold at most so many of these cells."""
@@ -320,4 +362,4 @@ class _Watch(cp_model.CpSolverSolutionCallback):
     def on_solution_callback(self) -> None:
         """Take a better grouping from the solver."""
         if self._on_better is not None:
-            self._on_better(self._model.groups(lambda variable: bool(self.boolean_value(variable))))
+            self._on_better(self._model.groups(self.value))

@@ -64,7 +64,7 @@ def _dealt(pool: Pool) -> Ints:
 def _any_grouping(task: Task, pool: Pool, allowance: Allowance, work: float) -> tuple[Ints | None, bool]:
     from cellmatch.grouping import exact
 
-    if len(task.values) * task.series > exact.MOST_VARIABLES:
+    if not exact.can_assign(task):
         return None, False
     weakest_at_most = weakest_bound(descending(task.values), task.series, task.parallel)
     wish = exact.Wish(spread_at_least=0, weakest_at_most=weakest_at_most, any_will_do=True)

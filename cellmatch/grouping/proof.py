@@ -20,7 +20,7 @@ _WORK_PER_WINDOW, _WORK_PER_COLUMN = 2e-4, 1.5e-8
 """[s] What counting costs for each window, and for each column in it."""
 _WORK_PER_MODEL, _WORK_PER_VARIABLE = 3e-3, 2e-5
 """[s] What it costs to build a model for the exact engine, beside solving it."""
-_LARGEST_SHARE, _SHARE_OF_A_BUNDLE = 1 / 2, 1 / 3
+_LARGEST_SHARE, _SHARE_OF_A_BUNDLE = 2 / 3, 1 / 3
 """Of what is left, the most that one question may take, and of that a bundle of windows: another may be easier."""
 _BUNDLED = 4
 """Windows are bundled whose lows lie within so much of what their width is beyond the counted bound: of more, the
@@ -165,17 +165,17 @@ def _halve(
     """Return the greatest lower bound proved on a value, halving what lies between it and the best."""
     unanswered: list[int] = []
     while bound < best and not allowance.halted() and allowance.left() > 0:
-        # two steps apart, a no to the step just below the best settles both
+        # a no just below the best settles all, and any no makes it likely that the best is the best there is
         just_below = (nearly_there or best - bound <= 2) and best - 1 not in unanswered
         level = best - 1 if just_below else _middle(bound, best, unanswered)
         if level is None:
             break
         reply = question(level)
         if reply.groups is not None:
-            best = value(reply.groups)
+            best, nearly_there = value(reply.groups), False
             on_better(reply.groups)
         elif reply.sure:
-            bound = level + 1
+            bound, nearly_there = level + 1, True
         else:
             unanswered.append(level)
     return bound

@@ -241,7 +241,7 @@ def _by_assignment(search: Search, task: Task, goal: int) -> None:
 def _assign(search: Search, task: Task, goal: int, work: float, workers: int) -> None:
     from cellmatch.grouping import exact
 
-    if len(task.values) * task.series > exact.MOST_VARIABLES:
+    if not exact.can_assign(task):
         return
     search.before_exact()
     wish = exact.Wish(spread_at_least=goal, weakest_at_most=search.weakest_bound)
@@ -326,7 +326,7 @@ def _prove_weakest(search: Search, task: Task, widest: int) -> None:
         )
     from cellmatch.grouping import exact
 
-    if open_still() and len(task.values) * task.series <= exact.MOST_VARIABLES:
+    if open_still() and exact.can_assign(task):
         wish = exact.Wish(
             spread_at_least=0,
             weakest_at_most=search.weakest_bound,
