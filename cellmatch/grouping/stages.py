@@ -62,7 +62,7 @@ _Stage = Callable[[Search, Task, int], None]
 def serve_spread(search: Search) -> bool:
     """Seek the least capacity spread."""
     task = search.capacity_task("spread")
-    _raise_bound(search, task, _bound_given_the_weakest(search, task))
+    search.spread_bound = max(search.spread_bound, _bound_given_the_weakest(search, task))
     if task.spread(search.best) == 0:
         return True
     if not search.served and not search.begun:
@@ -222,7 +222,7 @@ def _by_columns(search: Search, task: Task, goal: int) -> None:
         partial(search.offer, task, stage="columns"),
         nearly_there=task.all_used and _of_capacity(search, task),
     )
-    _raise_bound(search, task, bound)
+    _raise_bound(search, task, bound, goal)
 
 
 def _by_assignment_briefly(search: Search, task: Task, goal: int) -> None:
@@ -249,11 +249,12 @@ def _assign(search: Search, task: Task, goal: int, work: float, workers: int) ->
     answer = exact.assign(task, search.pool, wish, search.best, search.allowance, work, workers, offer)
     if answer.groups is not None:
         offer(answer.groups)
-    _raise_bound(search, task, round(answer.bound))
+    _raise_bound(search, task, round(answer.bound), goal)
 
 
-def _raise_bound(search: Search, task: Task, bound: int) -> None:
-    if _of_capacity(search, task):
+def _raise_bound(search: Search, task: Task, bound: int, goal: int) -> None:
+    """Take a bound on the spread. That of a search that would have ended at the goal is a proof only above it."""
+    if _of_capacity(search, task) and bound > goal:
         search.spread_bound = max(search.spread_bound, bound)
 
 
