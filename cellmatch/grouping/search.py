@@ -89,6 +89,8 @@ class Search:
         # with all packs at spread 0 every pack's total is divisible by S, and so is the sum of them
         self.spread_bound = bound(ordered, self.pool.series // self.packs, self.pool.parallel * self.packs)
         self.weakest_bound = weakest_bound(ordered, self.pool.series, self.pool.parallel)
+        self._counted = self.spread_bound, self.weakest_bound
+        self._kept_conductance: Window | None = None
         self.best = np.empty((0, self.pool.parallel), dtype=np.int64)
 
     def start(self) -> None:
@@ -136,7 +138,7 @@ class Search:
 
     def _demands(self, aim: str) -> Demands:
         demands = self.rules
-        if {"weakest", "spread"} & set(self.served):
+        if {"weakest", "spread"} & set(self.served) and aim != "weakest":
             demands = demands.with_window(self._capacity_window(aim))
         if "conductance" in self.served:
             demands = demands.with_window(self._conductance_window())
@@ -148,19 +150,42 @@ class Search:
         """Return the sums that keep the weakest group and the spread as they are, or nearly so where allowed."""
         sums = self.pool.steps[self.best].sum(axis=1)
         low, high = int(sums.min()), int(sums.max())
-        spent = self.wishes.group_uncertainty_mah if aim in self.wishes.spend_uncertainty else 0.0
-        may_weaken, may_widen = (
-            self.steps(max(spent, self.wishes.tolerances.get(name, 0.0))) for name in ("weakest", "spread")
-        )
-        least = low - may_weaken if "weakest" in self.served else -_NO_LIMIT
+        may_widen = self._may_give("spread", aim)
+        least = low - self._may_give("weakest", aim) if "weakest" in self.served else -_NO_LIMIT
         if "spread" not in self.served:
-            return Window(self.pool.steps, least, _NO_LIMIT)
+            # a weakest group was sought within a spread; its bound holds only there. Packs may differ among each other
+            most = _NO_LIMIT if self.packs > 1 else self.weakest_bound + max(self.widest(), high - low)
+            return Window(self.pool.steps, least, most)
         if may_widen > high - low:
             low = max(least, round(float(sums.mean())) - may_widen // 2)
             high = max(high, low + may_widen)
         return Window(self.pool.steps, low, high)
 
+    def _may_give(self, name: str, aim: str) -> int:
+        """Return how many steps of an aim before it a later one may give away."""
+        spent = self.wishes.group_uncertainty_mah if aim in self.wishes.spend_uncertainty else 0.0
+        return self.steps(max(spent, self.wishes.tolerances.get(name, 0.0)))
+
+    def widest(self) -> int:
+        """Return the spread within which the weakest group is sought: what was reached, or the group uncertainty."""
+        if "spread" in self.served:
+            return max(self.spread(), self._may_give("spread", "weakest"))
+        return self.steps(self.wishes.group_uncertainty_mah)
+
+    def forget_broken_bounds(self) -> None:
+        """Fall back on what counting proved where a later aim gave away what a bound was proved under."""
+        if self.spread() < self.spread_bound:
+            self.spread_bound = self._counted[0]
+        if self.weakest() > self.weakest_bound:
+            self.weakest_bound = self._counted[1]
+
     def _conductance_window(self) -> Window:
+        """Return the sums of conductance to keep; they stay, since what is proved of a later aim is proved within them."""
+        if self._kept_conductance is None:
+            self._kept_conductance = self._conductances_reached()
+        return self._kept_conductance
+
+    def _conductances_reached(self) -> Window:
         sums = self.conductance[self.best].sum(axis=1)
         low, high = int(sums.min()), int(sums.max())
         given = self.wishes.tolerances.get("conductance", 0.0)

@@ -289,6 +289,7 @@ class _Run:
         try:
             if not self.clock.stopped and SERVE[aim](search):
                 search.served.append(aim)
+            search.forget_broken_bounds()
         except KeyboardInterrupt:
             self.clock.stopped = True
 

@@ -259,10 +259,12 @@ def _raise_bound(search: Search, task: Task, bound: int, goal: int) -> None:
 
 
 def serve_weakest(search: Search) -> bool:
-    """Seek the strongest weakest group whose spread stays within the group uncertainty."""
+    """Seek the strongest weakest group whose spread stays within the group uncertainty, or what it was before."""
     task = search.capacity_task("weakest")
-    widest = search.steps(search.wishes.group_uncertainty_mah)
+    widest = search.widest()
     found = _strongest_selection(search, task, widest)
+    if "spread" in search.served and (found is None or task.weakest(found) <= search.weakest()):
+        found = search.best
     if found is None:
         if not search.served:
             _from_selections(search, task)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import permutations
+
 import numpy as np
 import pytest
 
@@ -59,3 +61,28 @@ def test_the_weakest_and_then_the_spread(trial: int) -> None:
         assert found.bound_mah <= np.ptp(sums[kept], axis=1).min() <= found.spread_mah
     else:
         assert found.bound_mah <= np.ptp(sums, axis=1).min() <= found.spread_mah
+
+
+@pytest.mark.parametrize("trial", range(20))
+def test_the_spread_and_then_the_weakest(trial: int) -> None:
+    """Groupings of that spread may lie higher than the one found: all of them count."""
+    cells, series, parallel = [(10, 3, 3), (11, 3, 3), (9, 4, 2), (14, 3, 4)][trial % 4]
+    random = np.random.default_rng(900 + trial)
+    capacities = random.integers(2000, 2400, cells)
+    sums = capacities[all_groupings(cells, series, parallel)].sum(axis=2)
+    found = group_cells(tray(capacities), f"{series}s{parallel}p", ("spread", "weakest"))
+    kept = np.ptp(sums, axis=1) <= found.spread_mah
+    assert found.weakest_bound_mah >= sums[kept].min(axis=1).max() >= found.weakest_mah
+
+
+@pytest.mark.parametrize("order", list(permutations(("weakest", "spread", "conductance", "range"))))
+def test_every_order_of_aims_holds_its_own_check(order: tuple[str, ...]) -> None:
+    """The check says so where a later aim leaves a bound of an earlier one behind."""
+    for trial in range(4):
+        random = np.random.default_rng([trial, 77])
+        cells = tray(random.integers(2000, 2400, 13))
+        cells["ir_mohm"] = np.round(random.uniform(20, 40, 13), 1)
+        given = {"range": 1.0, "weakest": 20.0, "conductance": 0.01} if trial % 2 else {}
+        found = group_cells(cells, "4s3p", order, tolerances=given, seconds=0.5)
+        assert found.bound_mah <= found.spread_mah
+        assert found.weakest_bound_mah >= found.weakest_mah
