@@ -180,7 +180,7 @@ class Search:
             self.weakest_bound = self._counted[1]
 
     def _conductance_window(self) -> Window:
-        """Return the sums of conductance to keep; they stay, since what is proved of a later aim is proved within them."""
+        """Return the sums of conductance to keep; they stay: what is proved of a later aim is proved within them."""
         if self._kept_conductance is None:
             self._kept_conductance = self._conductances_reached()
         return self._kept_conductance
