@@ -15,6 +15,9 @@ Algorithmica 18, 145-163: how far taking the least wanted first gets.
 
 from __future__ import annotations
 
+from itertools import combinations
+from math import comb
+
 import numpy as np
 from numpy.random import Generator
 
@@ -22,17 +25,17 @@ from cellmatch.grouping.allowance import Allowance
 from cellmatch.grouping.pool import Floats, Ints
 from cellmatch.grouping.task import Task
 
-WIDEST = 4
-"""Cells a group up to which those of a given sum are listed, as one part of at most 2 cells and another."""
+WIDEST = 6
+"""Cells a group up to which those of a given sum are listed, as one part of at most 3 cells and another."""
 SUMS_TRIED, TRIES_A_SUM = 6, 4
 """Sums that are tried, those of most groups first, and how often each: the first time without chance."""
-MOST_GROUPS = 1000
-"""Of more groups with one sum, so many drawn by lot will do."""
+MOST_PARTS, MOST_GROUPS = 4000, 1000
+"""Of more parts, and of more groups with one sum, so many drawn by lot will do."""
 MOST_CELLS, WIDEST_RANGE = 400, 100_000
 """Cells up to which pairs of them are listed, and steps between the largest and the smallest."""
 
-_MOST_LISTED = 50_000
-"""Pairs of parts above which the tray is so large that the local search does as well."""
+_MOST_LISTED = 8000
+"""Pairs of parts that are listed for one sum; where there are more, those of some of the parts will do."""
 _WORK_PER_SUM, _WORK_PER_LISTED = 5e-4, 5e-8
 """[s] What it costs to try a sum, and to list a pair of parts."""
 
@@ -46,10 +49,11 @@ def can_be_equal(task: Task) -> bool:
 
 def equal_sums(task: Task, random: Generator, allowance: Allowance) -> Ints | None:
     """Return groups of one sum that keep the demands, shape (S, P), or None."""
+    early, late = (_parts(len(task.values), size, random) for size in _two_parts(task.parallel))
     for total in _commonest_sums(task):
         if allowance.halted():
             break
-        rows = _groups_of(task, total, allowance)
+        rows = _groups_of(task, total, early, late, allowance)
         if len(rows) > MOST_GROUPS:
             rows = rows[random.choice(len(rows), MOST_GROUPS, replace=False)]
         if len(rows) >= task.series:
@@ -78,31 +82,38 @@ def _commonest_sums(task: Task) -> list[int]:
     return [int(sums[at]) for at in commonest if counts[at] > 0]
 
 
-def _groups_of(task: Task, total: int, allowance: Allowance) -> Ints:
-    """List the groups with a sum that keep the demands, shape (m, P); none where there are far too many."""
-    early, late = _parts(len(task.values), (task.parallel + 1) // 2), _parts(len(task.values), task.parallel // 2)
+def _two_parts(parallel: int) -> tuple[int, int]:
+    return (parallel + 1) // 2, parallel // 2
+
+
+def _parts(cells: int, size: int, random: Generator) -> Ints:
+    """Return all choices of so many cells, rising, or of too many some by lot, shape (m, size)."""
+    if comb(cells, size) <= MOST_PARTS:
+        return random.permutation(np.array(list(combinations(range(cells), size)), dtype=np.int64))
+    drawn = np.sort(random.integers(cells, size=(MOST_PARTS, size)), axis=1)
+    return np.asarray(drawn[(np.diff(drawn, axis=1) > 0).all(axis=1)])
+
+
+def _groups_of(task: Task, total: int, early: Ints, late: Ints, allowance: Allowance) -> Ints:
+    """Return the groups with a sum that two parts make and that keep the demands, shape (m, P)."""
+    late = late[np.argsort(task.values[late].sum(axis=1), kind="stable")]
     late_sums = task.values[late].sum(axis=1)
-    order = np.argsort(late_sums, kind="stable")
-    late, late_sums = late[order], late_sums[order]
     missing = total - task.values[early].sum(axis=1)
     first = np.searchsorted(late_sums, missing)
     fitting = np.searchsorted(late_sums, missing, side="right") - first
+    fitting[np.cumsum(fitting) > _MOST_LISTED] = 0
     listed = int(fitting.sum())
     allowance.spend(_WORK_PER_SUM + _WORK_PER_LISTED * listed)
-    if listed > _MOST_LISTED:
-        return np.empty((0, task.parallel), dtype=np.int64)
     one = np.repeat(np.arange(len(early)), fitting)
     other = np.arange(listed) - np.repeat(np.cumsum(fitting) - fitting, fitting) + first[one]
-    # each group once: the cells of the one part come before those of the other
-    rows = np.hstack((early[one], late[other]))[early[one, -1] < late[other, 0]]
+    rows = np.hstack((early[one], late[other]))
+    if comb(len(task.values), early.shape[1]) <= MOST_PARTS:
+        # all parts are there: each group comes once with the cells of one part before those of the other
+        rows = rows[rows[:, early.shape[1] - 1] < rows[:, early.shape[1]]]
+    else:
+        rows = np.sort(rows, axis=1)
+        rows = rows[(np.diff(rows, axis=1) > 0).all(axis=1)]
     return rows if task.demands.nothing else np.asarray(rows[task.demands.kept_by(rows)])
-
-
-def _parts(cells: int, size: int) -> Ints:
-    """Return all choices of one or two cells, rising, shape (m, size)."""
-    if size == 1:
-        return np.arange(cells)[:, None]
-    return np.stack(np.triu_indices(cells, 1), axis=1)
 
 
 def _packed(rows: Ints, cells: int, series: int, random: Generator) -> Ints | None:

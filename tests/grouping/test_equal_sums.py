@@ -23,13 +23,26 @@ def _task(capacities: Ints, series: int, parallel: int) -> Task:
 
 
 @pytest.mark.parametrize("kind", KINDS)
-@pytest.mark.parametrize("parallel", [2, 3, 4])
-def test_all_groups_of_a_sum_are_listed_once(kind: str, parallel: int) -> None:
+@pytest.mark.parametrize("parallel", [2, 3, 4, 5, 6])
+def test_all_groups_of_a_sum_are_listed_once(kind: str, parallel: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(equal_sums, "_MOST_LISTED", 10**6)
     task = _task(random_capacities(kind, 16, np.random.default_rng(parallel)).astype(np.int64), 3, parallel)
+    sizes = equal_sums._two_parts(parallel)
+    early, late = (equal_sums._parts(16, size, np.random.default_rng(0)) for size in sizes)
     for total in equal_sums._commonest_sums(task):
-        listed = sorted(tuple(row) for row in equal_sums._groups_of(task, total, NoLimit()).tolist())
+        listed = sorted(tuple(row) for row in equal_sums._groups_of(task, total, early, late, NoLimit()).tolist())
         every = combinations(range(16), parallel)
         assert listed == [group for group in every if task.values[list(group)].sum() == total]
+
+
+def test_of_very_many_groups_some_are_listed() -> None:
+    task = _task(np.random.default_rng(1).integers(1800, 2600, 105), 13, 5)
+    early, late = (equal_sums._parts(105, size, np.random.default_rng(0)) for size in equal_sums._two_parts(5))
+    total = equal_sums._commonest_sums(task)[0]
+    rows = equal_sums._groups_of(task, total, early, late, NoLimit())
+    assert 1000 < len(rows) < 10_000
+    assert (task.values[rows].sum(axis=1) == total).all()
+    assert (np.diff(rows, axis=1) > 0).all()
 
 
 @pytest.mark.parametrize("parallel", [2, 3, 4])
@@ -87,7 +100,7 @@ def test_only_narrow_groups_with_spares_are_sought_so() -> None:
     capacities = np.random.default_rng(3).integers(1800, 2600, 60)
     assert equal_sums.can_be_equal(_task(capacities, 10, 3))
     assert not equal_sums.can_be_equal(_task(capacities, 20, 3))  # no spares
-    assert not equal_sums.can_be_equal(_task(capacities, 10, 5))
+    assert not equal_sums.can_be_equal(_task(capacities, 7, 8))
     assert not equal_sums.can_be_equal(_task(capacities, 30, 1))
 
 
