@@ -69,6 +69,24 @@ def weakest_bound(values: Ints, series: int, parallel: int) -> int:
     return richest_mean if counted is None else min(richest_mean, counted)
 
 
+def weakest_bound_by_lots(values: Ints, lots: Ints, series: int, parallel: int) -> int | None:
+    """Return the most that the weakest group can hold where every group is of one lot; None: the lots fill too few.
+
+    A lot's a groups are at most the mean of its a·P largest cells, which falls as a grows. So for each strength a lot
+    makes at most so many groups, and the lots together must make S.
+
+    Parameters
+    ----------
+    values, lots : ndarray of int, shape (n,)
+        In any order.
+    """
+    means: list[int] = []
+    for lot in np.unique(lots).tolist():
+        held = np.cumsum(descending(values[lots == lot]))[parallel - 1 :: parallel]
+        means += (held // np.arange(1, len(held) + 1)).tolist()
+    return sorted(means, reverse=True)[series - 1] if len(means) >= series else None
+
+
 def divisibility_bound(values: Ints, series: int, parallel: int) -> int:
     """Return 1 where all cells are used and their total can't be shared out in equal whole steps, else 0.
 

@@ -14,6 +14,7 @@ from typing import ClassVar, Protocol
 import numpy as np
 
 from cellmatch.errors import ArgumentInvalid, Problem, nearest_name
+from cellmatch.grouping.bounds import weakest_bound_by_lots
 from cellmatch.grouping.pool import Floats, Ints, Pool
 
 Breaks = Callable[[Ints], Ints]
@@ -55,6 +56,10 @@ class Rule:
     def shortage(self, pool: Pool) -> str:
         """Return by counting alone why no grouping can keep this rule, or an empty text."""
         return ""
+
+    def weakest_at_most(self, pool: Pool) -> int | None:
+        """Return by counting what the weakest group holds at most [steps], or None where that says nothing."""
+        return None
 
     def breaks(self, pool: Pool) -> Breaks | None:
         """Return the count of breaks, or None where the rule is kept by other means."""
@@ -161,6 +166,12 @@ class OneLot(Rule):
             return ""
         lots = ", ".join(f"{name or 'no lot'} {count}" for name, count in sorted(counts.items()))
         return f"the lots ({lots} cells) fill {full} groups of {smallest}, {pool.series} are needed"
+
+    def weakest_at_most(self, pool: Pool) -> int | None:
+        """Count what each lot can hold; not where groups differ in size."""
+        if min(pool.sizes) < pool.parallel:
+            return None
+        return weakest_bound_by_lots(pool.steps, _lot_codes(pool), pool.series, pool.parallel)
 
     def breaks(self, pool: Pool) -> Breaks:
         """Count the lots beyond the first in each group."""

@@ -88,7 +88,9 @@ class Search:
         bound = divisibility_bound if self.packs > 1 else spread_bound
         # with all packs at spread 0 every pack's total is divisible by S, and so is the sum of them
         self.spread_bound = bound(ordered, self.pool.series // self.packs, self.pool.parallel * self.packs)
-        self.weakest_bound = weakest_bound(ordered, self.pool.series, self.pool.parallel)
+        by_rules = (rule.weakest_at_most(self.pool) for rule in self.rules.rules)
+        by_cells = weakest_bound(ordered, self.pool.series, self.pool.parallel)
+        self.weakest_bound = min([by_cells, *(most for most in by_rules if most is not None)])
         self._counted = self.spread_bound, self.weakest_bound
         self._kept_conductance: Window | None = None
         self.best = np.empty((0, self.pool.parallel), dtype=np.int64)

@@ -13,6 +13,7 @@ from cellmatch.grouping.bounds import (
     spread_bound_at,
     threshold_bounds,
     weakest_bound,
+    weakest_bound_by_lots,
 )
 from tests.grouping.exhaustion import all_groupings
 from tests.grouping.invented import KINDS, random_capacities
@@ -63,6 +64,29 @@ def test_a_strong_weakest_group_leaves_no_choice_of_cells() -> None:
     assert spread_bound_at(values, 2, 2, 16) == 1
     assert spread_bound_at(values, 2, 2, 9) == 0  # groups of 9 leave room for other cells
     assert spread_bound_at(np.array([9, 8, 8, 7, 1, 1]), 2, 2, 16) == 0  # 32 can be shared out
+
+
+@pytest.mark.parametrize("trial", range(60))
+def test_one_lot_a_group_bounds_the_weakest(trial: int) -> None:
+    cells, series, parallel = SHAPES[trial % len(SHAPES)]
+    random = np.random.default_rng(trial)
+    values, lots = random.integers(0, 60, cells), random.integers(0, 2 + trial % 2, cells)
+    values = values + 40 * lots * (trial % 3)
+    groupings = all_groupings(cells, series, parallel)
+    pure = (np.ptp(lots[groupings], axis=2) == 0).all(axis=1)
+    bound = weakest_bound_by_lots(values, lots, series, parallel)
+    if pure.any():
+        assert bound is not None
+        assert bound >= values[groupings[pure]].sum(axis=2).min(axis=1).max()
+    else:
+        assert bound is None
+
+
+def test_lots_share_the_groups_as_their_cells_allow() -> None:
+    # lot 0 makes one group of 19 or two of 15, lot 1 one of 12: of three groups the weakest holds 12 at the most
+    values, lots = np.array([10, 9, 6, 5, 7, 5]), np.array([0, 0, 0, 0, 1, 1])
+    assert weakest_bound_by_lots(values, lots, 3, 2) == 12
+    assert weakest_bound_by_lots(values, lots, 2, 2) == 15
 
 
 def test_divisibility() -> None:
