@@ -49,7 +49,7 @@ def can_be_equal(task: Task) -> bool:
 
 def equal_sums(task: Task, random: Generator, allowance: Allowance) -> Ints | None:
     """Return groups of one sum that keep the demands, shape (S, P), or None."""
-    early, late = (_parts(len(task.values), size, random) for size in _two_parts(task.parallel))
+    early, late = _two_parts(task, random)
     for total in _commonest_sums(task):
         if allowance.halted():
             break
@@ -84,8 +84,10 @@ def _commonest_sums(task: Task) -> list[int]:
     return [int(sums[at]) for at in commonest if counts[at] > 0]
 
 
-def _two_parts(parallel: int) -> tuple[int, int]:
-    return (parallel + 1) // 2, parallel // 2
+def _two_parts(task: Task, random: Generator) -> tuple[Ints, Ints]:
+    """Return parts that make a group by twos: the larger ones as they come, the others by rising sum."""
+    early, late = (_parts(len(task.values), size, random) for size in ((task.parallel + 1) // 2, task.parallel // 2))
+    return early, late[np.argsort(task.values[late].sum(axis=1), kind="stable")]
 
 
 def _parts(cells: int, size: int, random: Generator) -> Ints:
@@ -98,7 +100,6 @@ def _parts(cells: int, size: int, random: Generator) -> Ints:
 
 def _groups_of(task: Task, total: int, early: Ints, late: Ints, allowance: Allowance) -> Ints:
     """Return the groups with a sum that two parts make and that keep the demands, shape (m, P)."""
-    late = late[np.argsort(task.values[late].sum(axis=1), kind="stable")]
     late_sums = task.values[late].sum(axis=1)
     missing = total - task.values[early].sum(axis=1)
     first = np.searchsorted(late_sums, missing)

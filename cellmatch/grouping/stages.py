@@ -17,7 +17,7 @@ from functools import partial
 
 from cellmatch.grouping import company
 from cellmatch.grouping.bounds import descending, spread_bound, spread_bound_at
-from cellmatch.grouping.columns import MOST_COLUMNS, columns_of, count_columns
+from cellmatch.grouping.columns import MOST_COLUMNS, Columns, columns_of, count_columns
 from cellmatch.grouping.equal_sums import can_be_equal, equal_sums
 from cellmatch.grouping.improve import even_out, shake
 from cellmatch.grouping.pool import Ints
@@ -213,9 +213,8 @@ def _by_columns(search: Search, task: Task, goal: int) -> None:
     from cellmatch.grouping import proof
 
     search.before_exact()
-    search.allowance.spend(_WORK_PER_LISTED * count_columns(len(task.values), task.parallel))
     bound = proof.least_spread(
-        columns_of(task),
+        _listed(search, task),
         task.spread(search.best),
         goal,
         search.allowance,
@@ -223,6 +222,11 @@ def _by_columns(search: Search, task: Task, goal: int) -> None:
         nearly_there=task.all_used and _of_capacity(search, task),
     )
     _raise_bound(search, task, bound, goal)
+
+
+def _listed(search: Search, task: Task) -> Columns:
+    search.allowance.spend(_WORK_PER_LISTED * count_columns(len(task.values), task.parallel))
+    return columns_of(task)
 
 
 def _by_assignment_briefly(search: Search, task: Task, goal: int) -> None:
@@ -318,9 +322,8 @@ def _prove_weakest(search: Search, task: Task, widest: int) -> None:
     if count_columns(len(task.values), task.parallel) <= MOST_COLUMNS:
         from cellmatch.grouping import proof
 
-        search.allowance.spend(_WORK_PER_LISTED * count_columns(len(task.values), task.parallel))
         search.weakest_bound = proof.strongest_weakest(
-            columns_of(task),
+            _listed(search, task),
             search.weakest(),
             search.weakest_bound,
             widest,

@@ -27,8 +27,7 @@ def _task(capacities: Ints, series: int, parallel: int) -> Task:
 def test_all_groups_of_a_sum_are_listed_once(kind: str, parallel: int, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(equal_sums, "_MOST_LISTED", 10**6)
     task = _task(random_capacities(kind, 16, np.random.default_rng(parallel)).astype(np.int64), 3, parallel)
-    sizes = equal_sums._two_parts(parallel)
-    early, late = (equal_sums._parts(16, size, np.random.default_rng(0)) for size in sizes)
+    early, late = equal_sums._two_parts(task, np.random.default_rng(0))
     for total in equal_sums._commonest_sums(task):
         listed = sorted(tuple(row) for row in equal_sums._groups_of(task, total, early, late, NoLimit()).tolist())
         every = combinations(range(16), parallel)
@@ -37,7 +36,7 @@ def test_all_groups_of_a_sum_are_listed_once(kind: str, parallel: int, monkeypat
 
 def test_of_very_many_groups_some_are_listed() -> None:
     task = _task(np.random.default_rng(1).integers(1800, 2600, 105), 13, 5)
-    early, late = (equal_sums._parts(105, size, np.random.default_rng(0)) for size in equal_sums._two_parts(5))
+    early, late = equal_sums._two_parts(task, np.random.default_rng(0))
     total = equal_sums._commonest_sums(task)[0]
     rows = equal_sums._groups_of(task, total, early, late, NoLimit())
     assert 1000 < len(rows) < 10_000
